@@ -141,7 +141,7 @@ class Manifest:
 
     def to_json(self) -> str:
         """Serialise; the same manifest gives the same bytes."""
-        return json.dumps(asdict(self), indent=1, sort_keys=True) + "\n"
+        return json.dumps(asdict(self), sort_keys=True, separators=(",", ":")) + "\n"
 
 
 def manifest_from_json(text: str, source: str = "manifest") -> Manifest:
