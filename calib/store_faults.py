@@ -29,6 +29,10 @@ _STORIES = {
         "The disk is full or fails; nothing was recorded in {path}.",
         _ROOM,
     ),
+    "SQLITE_CONSTRAINT": (
+        "A record contradicts those in {path}; nothing was recorded.",
+        "Check which record it names or corrects.",
+    ),
     "SQLITE_BUSY": (
         "{path} is in use by another program; nothing was recorded.",
         "Wait until that is done and give the command again.",

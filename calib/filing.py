@@ -1,0 +1,109 @@
+"""Which record belongs to which: rules over plain values, nothing that stores."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from patterns.errors import RecordError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from calib.records import Print, Printer, StoredMeasurement
+    from calib.store import Entry
+    from patterns.manifest import Manifest
+
+_MAKE_NEW = "Make a coupon for these settings with `rimgauge coupon flare`."
+_TOLERANCE_MM = 1e-6  # nominal values typed by a person: equal or not
+
+
+def check_print(made: Print, printer: Printer, manifest: Manifest) -> None:
+    """Refuse a coupon's print that can't be the coupon of this manifest.
+
+    Exposures may differ from the coupon's own: the record of the print is what counts.
+    Its geometry may not.
+
+    Raises
+    ------
+    RecordError
+        Layer height, layer count or pixel differ, or raised exposures reach the body.
+    """
+    pairs = (
+        ("layer height", made.layer_mm, manifest.layer_mm, "mm"),
+        ("layer count", len(made.exposure_by_layer_s), manifest.layers, "layers"),
+        ("pixel along x", printer.pixel_x_mm, manifest.pixel_x_mm, "mm"),
+        ("pixel along y", printer.pixel_y_mm, manifest.pixel_y_mm, "mm"),
+    )
+    for what, recorded, designed, unit in pairs:
+        if abs(recorded - designed) > _TOLERANCE_MM:
+            raise RecordError(
+                f"The print's {what} is {recorded:g} {unit}, but coupon "
+                f"{manifest.coupon_id} is made for {designed:g} {unit}.",
+                f"Correct the number, or: {_MAKE_NEW[0].lower()}{_MAKE_NEW[1:]}",
+            )
+    raised = made.bottom_layers + made.transition_layers
+    if raised > manifest.foot_layers - 2:
+        raise RecordError(
+            f"{raised} bottom and transition layers are too many for coupon "
+            f"{manifest.coupon_id}, whose foot is {manifest.foot_layers} layers.",
+            _MAKE_NEW,
+        )
+
+
+def print_for(
+    coupon_id: str,
+    prints: Sequence[Entry[Print]],
+    measurements: Iterable[Entry[StoredMeasurement]],
+    named: int | None,
+) -> Entry[Print]:
+    """Choose the print under which a coupon's measurement is filed.
+
+    It is the one that the user names, or the only one not yet measured.
+
+    Parameters
+    ----------
+    coupon_id : str
+        The coupon that was measured.
+    prints, measurements : sequence of Entry
+        The current records.
+    named : int or None
+        Number of the print that the user named.
+
+    Raises
+    ------
+    RecordError
+        No such print, a print of another coupon, or more than one that it could be.
+    """
+    if named is not None:
+        return _named(coupon_id, prints, named)
+    mine = [entry for entry in prints if entry.value.coupon_id == coupon_id]
+    measured = {entry.value.print_uid for entry in measurements}
+    waiting = [entry for entry in mine if entry.uid not in measured]
+    if len(waiting) == 1:
+        return waiting[0]
+    if not mine:
+        raise RecordError(
+            f"No print of coupon {coupon_id} is recorded.",
+            "Record it with `rimgauge record print`, then measure again.",
+        )
+    numbers = ", ".join(str(entry.number) for entry in waiting or mine)
+    why = "wait to be measured" if waiting else "are measured already"
+    raise RecordError(
+        f"It isn't clear which print of coupon {coupon_id} this is: {numbers} {why}.",
+        "Name it with --print.",
+    )
+
+
+def _named(coupon_id: str, prints: Sequence[Entry[Print]], named: int) -> Entry[Print]:
+    for entry in prints:
+        if entry.number == named:
+            if entry.value.coupon_id == coupon_id:
+                return entry
+            raise RecordError(
+                f"Print {named} is a print of {entry.value.coupon_id or 'no coupon'}, "
+                f"but the photo shows coupon {coupon_id}.",
+                "Name another print with --print.",
+            )
+    raise RecordError(
+        f"Print {named} is not recorded.", "`rimgauge history` lists the prints."
+    )
