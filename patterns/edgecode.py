@@ -12,8 +12,8 @@ from functools import cache
 DATA_BITS = 10
 CHECK_BITS = 6
 PLACES = DATA_BITS + CHECK_BITS
-# x^6 + x^5 + x^3 + x^2 + x + 1 = (x + 1)(x^5 + x^2 + 1); the second factor has order 31,
-# longer than a word, so all errors of one, two or three bits are seen.
+# x^6 + x^5 + x^3 + x^2 + x + 1 = (x + 1)(x^5 + x^2 + 1); the second factor has order
+# 31, longer than a word, so all errors of one, two or three bits are seen.
 _GENERATOR = 0b1101111
 _PRESET = 0b010110
 

@@ -8,7 +8,8 @@ Reference teeth have the whole foot set back and show the body alone.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
+from typing import TYPE_CHECKING
 
 from patterns.edgecode import (
     PLACES,
@@ -23,13 +24,15 @@ from patterns.manifest import (
     Hole,
     Manifest,
     Role,
-    Section,
     Side,
     Strip,
     Tooth,
 )
-from patterns.solids import Rect, net_area_mm2, outline
-from patterns.spec import FlareSpec
+from patterns.masks import Features, Raster, layer_mask, sections
+from patterns.solids import net_area_mm2
+
+if TYPE_CHECKING:
+    from patterns.spec import FlareSpec
 
 CORE_HALF_WIDTH_MM = 12.0
 END_MARGIN_MM = 1.2
@@ -37,12 +40,8 @@ NOTCH_WIDTH_MM = 1.2
 NOTCH_DEPTH_MM = 1.4
 NOTCH_FIRST_MM = 2.8
 NOTCH_PITCH_MM = 2.4
-END_RECESS_MM = 0.3
-PRY_HALF_WIDTH_MM = 1.6
-PRY_DEPTH_MM = 2.5
 STRIP_WIDTH_MM = 4.0
 STRIP_LENGTH_MM = 14.0
-WINDOW_MM = 3.0
 SLOT_X_MM = -30.0
 BAR_X_MM = 22.0
 HOLE_PLACES_MM = (
@@ -59,21 +58,9 @@ HOLE_PLACES_MM = (
 HOLE_LIP_LAYERS = 2
 HOLE_WIDENING = 0.8  # radius gained per height above the lip
 HOLE_WIDENING_LIMIT_MM = 0.6
-INSET, START, REFERENCE = "inset", "start", "reference"
-
-
-@dataclass(frozen=True, slots=True)
-class _Raster:
-    """Whole pixels along x and y."""
-
-    x_mm: float
-    y_mm: float
-
-    def x(self, length_mm: float) -> float:
-        return round(round(length_mm / self.x_mm) * self.x_mm, 9)
-
-    def y(self, length_mm: float) -> float:
-        return round(round(length_mm / self.y_mm) * self.y_mm, 9)
+INSET: Role = "inset"
+START: Role = "start"
+REFERENCE: Role = "reference"
 
 
 def start_layers(spec: FlareSpec) -> tuple[int, ...]:
@@ -90,12 +77,12 @@ def tooth_order(spec: FlareSpec) -> tuple[tuple[Role, float], ...]:
 
     The step is an inset in mm or a start layer.
     """
-    ref: tuple[Role, float] = (REFERENCE, spec.reference_inset_mm)
-    insets: list[tuple[Role, float]] = [(INSET, step) for step in spec.insets_mm]
-    zero: tuple[Role, float] = (INSET, 0.0)
-    starts: list[tuple[Role, float]] = [(START, k) for k in start_layers(spec)[1:]]
+    ref = (REFERENCE, spec.reference_inset_mm)
+    insets = [(INSET, step) for step in spec.insets_mm]
+    zero = (INSET, 0.0)
+    starts = [(START, float(k)) for k in start_layers(spec)[1:]]
     starts += [zero] * (7 - len(starts))
-    first: tuple[Role, float] = (START, 0)
+    first = (START, 0.0)
     return (
         *(ref, zero, *insets[:4]),
         *(ref, zero, *insets[4:]),
@@ -123,7 +110,7 @@ def build_manifest(spec: FlareSpec) -> Manifest:
     SpecError
         The code is not usable, or the coupon does not fit the plate.
     """
-    raster = _Raster(spec.pixel_x_mm, spec.pixel_y_mm)
+    raster = Raster(spec.pixel_x_mm, spec.pixel_y_mm)
     digest = spec.sha256()
     code = code_from_hash(digest) if spec.code is None else spec.code
     if code not in usable_codes():
@@ -134,23 +121,31 @@ def build_manifest(spec: FlareSpec) -> Manifest:
         )
     taper = _taper(spec, raster)
     teeth = _teeth(spec, raster, taper)
-    half_length = raster.x(
-        max(t.x_mm + t.width_mm / 2 for t in teeth) + END_MARGIN_MM
-    )
-    half_width = raster.y(CORE_HALF_WIDTH_MM)
+    half_length = raster.x(max(t.x_mm + t.width_mm / 2 for t in teeth) + END_MARGIN_MM)
     holes = _holes(spec)
     strips = _strips(spec, raster, taper)
     notches = _notches(raster, half_length, encode(code))
-    size = tuple(
-        round(mm, 9)
-        for mm in (2 * half_length, 2 * teeth[0].y_end_mm, spec.layers * spec.layer_mm)
+    size = (
+        round(2 * half_length, 9),
+        round(2 * teeth[0].y_end_mm, 9),
+        round(spec.layers * spec.layer_mm, 9),
     )
     _check_fits(spec, size)
-    masks = [
-        _mask(spec, raster, taper, layer, teeth, holes, strips, notches, half_length)
-        for layer in range(spec.layers)
-    ]
-    volume = sum(net_area_mm2(mask) for mask in masks) * spec.layer_mm
+    features = Features(
+        raster=raster,
+        foot_layers=spec.foot_layers,
+        taper_mm=taper,
+        half_length_mm=half_length,
+        half_width_mm=raster.y(CORE_HALF_WIDTH_MM),
+        teeth=teeth,
+        holes=holes,
+        strips=strips,
+        notches=notches,
+    )
+    masks = [layer_mask(features, layer) for layer in range(spec.layers)]
+    volume = spec.layer_mm * sum(
+        net_area_mm2(mask.added, mask.removed, mask.circles) for mask in masks
+    )
     return Manifest(
         schema=MANIFEST_SCHEMA,
         kind="flare",
@@ -171,12 +166,12 @@ def build_manifest(spec: FlareSpec) -> Manifest:
         layers=spec.layers,
         body_inset_by_layer_mm=tuple(y for _, y in taper),
         core_half_length_mm=half_length,
-        core_half_width_mm=half_width,
+        core_half_width_mm=features.half_width_mm,
         teeth=teeth,
         holes=holes,
         strips=strips,
         notches=notches,
-        sections=_sections(masks, spec.layer_mm),
+        sections=sections(masks, spec.layer_mm),
     )
 
 
@@ -203,7 +198,7 @@ def _mask_note(spec: FlareSpec) -> str:
     )
 
 
-def _taper(spec: FlareSpec, raster: _Raster) -> tuple[tuple[float, float], ...]:
+def _taper(spec: FlareSpec, raster: Raster) -> tuple[tuple[float, float], ...]:
     """Inset (x, y) of each layer's body outline: foot and vertical layers none."""
     first = spec.foot_layers + spec.vertical_layers
     steps = []
@@ -219,7 +214,7 @@ def _taper(spec: FlareSpec, raster: _Raster) -> tuple[tuple[float, float], ...]:
 
 
 def _teeth(
-    spec: FlareSpec, raster: _Raster, taper: tuple[tuple[float, float], ...]
+    spec: FlareSpec, raster: Raster, taper: tuple[tuple[float, float], ...]
 ) -> tuple[Tooth, ...]:
     order = tooth_order(spec)
     # an even number of pixels, so that the middle of a tooth lies on the raster too
@@ -287,7 +282,7 @@ def _holes(spec: FlareSpec) -> tuple[Hole, ...]:
 
 
 def _strips(
-    spec: FlareSpec, raster: _Raster, taper: tuple[tuple[float, float], ...]
+    spec: FlareSpec, raster: Raster, taper: tuple[tuple[float, float], ...]
 ) -> tuple[Strip, ...]:
     recess = raster.y(spec.reference_inset_mm)
     insets = tuple(
@@ -312,7 +307,7 @@ def _strips(
 
 
 def _notches(
-    raster: _Raster, half_length: float, bits: tuple[bool, ...]
+    raster: Raster, half_length: float, bits: tuple[bool, ...]
 ) -> tuple[CodeNotch, ...]:
     half = [NOTCH_FIRST_MM + i * NOTCH_PITCH_MM for i in range(PLACES // 4)]
     ys = [-y for y in reversed(half)] + half
@@ -331,105 +326,3 @@ def _notches(
             )
         )
     return tuple(notches)
-
-
-@dataclass(frozen=True, slots=True)
-class Mask:
-    """One layer's mask: rectangles added, rectangles and circles taken away."""
-
-    added: tuple[Rect, ...]
-    removed: tuple[Rect, ...]
-    circles: tuple[tuple[float, float, float], ...]
-
-
-def _mask(
-    spec: FlareSpec,
-    raster: _Raster,
-    taper: tuple[tuple[float, float], ...],
-    layer: int,
-    teeth: tuple[Tooth, ...],
-    holes: tuple[Hole, ...],
-    strips: tuple[Strip, ...],
-    notches: tuple[CodeNotch, ...],
-    half_length: float,
-) -> Mask:
-    in_foot = layer < spec.foot_layers
-    taper_x, taper_y = taper[layer]
-    end_x = raster.x(END_RECESS_MM) if in_foot else taper_x
-    end_y = raster.y(END_RECESS_MM) if in_foot else taper_y
-    core_x = half_length - end_x
-    core_y = raster.y(CORE_HALF_WIDTH_MM) - taper_y
-    added = [Rect(-core_x, -core_y, core_x, core_y)]
-    added += [_tooth_rect(tooth, layer, core_y) for tooth in teeth]
-    removed = [
-        Rect(
-            min(n.x_edge_mm, _inward(n, n.depth_mm + end_x)),
-            n.y_mm - n.width_mm / 2 - end_y,
-            max(n.x_edge_mm, _inward(n, n.depth_mm + end_x)),
-            n.y_mm + n.width_mm / 2 + end_y,
-        )
-        for n in notches
-        if n.cut
-    ]
-    removed += [
-        rect
-        for strip in strips
-        for rect in _strip_voids(strip, raster, layer, in_foot=in_foot, taper_x=taper_x)
-    ]
-    if in_foot:
-        pry = raster.y(PRY_HALF_WIDTH_MM)
-        removed.append(
-            Rect(half_length - raster.x(PRY_DEPTH_MM), -pry, half_length, pry)
-        )
-    return Mask(
-        tuple(added),
-        tuple(removed),
-        tuple((h.x_mm, h.y_mm, h.diameter_by_layer_mm[layer] / 2) for h in holes),
-    )
-
-
-def _inward(notch: CodeNotch, depth_mm: float) -> float:
-    sign = 1 if notch.x_edge_mm > 0 else -1
-    return notch.x_edge_mm - sign * depth_mm
-
-
-def _tooth_rect(tooth: Tooth, layer: int, core_y: float) -> Rect:
-    half = tooth.width_mm / 2 - tooth.flank_inset_by_layer_mm[layer]
-    end = abs(tooth.y_end_mm) - tooth.inset_by_layer_mm[layer]
-    low, high = (core_y, end) if tooth.y_end_mm > 0 else (-end, -core_y)
-    return Rect(tooth.x_mm - half, low, tooth.x_mm + half, high)
-
-
-def _strip_voids(
-    strip: Strip, raster: _Raster, layer: int, *, in_foot: bool, taper_x: float
-) -> list[Rect]:
-    """The slot itself, or the two windows that leave the bar standing."""
-    recess_y = strip.inset_by_layer_mm[layer]
-    recess_x = raster.x(recess_y) if in_foot else taper_x
-    half_x = strip.length_mm / 2 + recess_x
-    half_y = strip.width_mm / 2
-    left, right = strip.x_mm - half_x, strip.x_mm + half_x
-    if strip.kind == "slot":
-        return [Rect(left, -half_y - recess_y, right, half_y + recess_y)]
-    near, far = half_y - recess_y, half_y + raster.y(WINDOW_MM) + recess_y
-    return [Rect(left, near, right, far), Rect(left, -far, right, -near)]
-
-
-def _sections(masks: list[Mask], layer_mm: float) -> tuple[Section, ...]:
-    sections: list[Section] = []
-    first = 0
-    for layer in range(1, len(masks) + 1):
-        if layer < len(masks) and masks[layer] == masks[first]:
-            continue
-        mask = masks[first]
-        sections.append(
-            Section(
-                first_layer=first,
-                last_layer=layer - 1,
-                z0_mm=round(first * layer_mm, 9),
-                z1_mm=round(layer * layer_mm, 9),
-                rings_mm=outline(mask.added, mask.removed, mask.circles),
-            )
-        )
-        first = layer
-    return tuple(sections)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import manifold3d
-    import trimesh
+    from numpy.typing import NDArray
 
     from patterns.manifest import Section
 
@@ -28,17 +28,6 @@ class Rect:
     y0: float
     x1: float
     y1: float
-
-
-class MaskLike(Protocol):
-    """Rectangles added, rectangles and circles (x, y, radius) taken away."""
-
-    @property
-    def added(self) -> tuple[Rect, ...]: ...
-    @property
-    def removed(self) -> tuple[Rect, ...]: ...
-    @property
-    def circles(self) -> tuple[tuple[float, float, float], ...]: ...
 
 
 def outline(
@@ -72,13 +61,17 @@ def ring_area(ring: Sequence[tuple[float, float]]) -> float:
     return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
 
 
-def net_area_mm2(mask: MaskLike) -> float:
+def net_area_mm2(
+    added: Sequence[Rect],
+    removed: Sequence[Rect],
+    circles: Sequence[tuple[float, float, float]],
+) -> float:
     """Area of a mask from its rectangles and circles alone, without polygons.
 
     Rectangles are split on the grid of all their edges; circles are regular polygons
     of 64 sides that touch no rectangle's edge.
     """
-    rects = (*mask.added, *mask.removed)
+    rects = (*added, *removed)
     xs = np.unique([x for r in rects for x in (r.x0, r.x1)])
     ys = np.unique([y for r in rects for y in (r.y0, r.y1)])
     mid_x, mid_y = (xs[1:] + xs[:-1]) / 2, (ys[1:] + ys[:-1]) / 2
@@ -91,10 +84,10 @@ def net_area_mm2(mask: MaskLike) -> float:
             )
         return hit
 
-    filled = covered(mask.added) & ~covered(mask.removed)
+    filled = covered(added) & ~covered(removed)
     area = float(np.diff(ys) @ filled @ np.diff(xs))
     polygon = CIRCLE_SIDES / 2 * math.sin(2 * math.pi / CIRCLE_SIDES)
-    return area - polygon * sum(r * r for _, _, r in mask.circles)
+    return area - polygon * sum(r * r for _, _, r in circles)
 
 
 def stack(sections: Sequence[Section]) -> manifold3d.Manifold:
@@ -110,16 +103,15 @@ def stack(sections: Sequence[Section]) -> manifold3d.Manifold:
     return Manifold.batch_boolean(slabs, OpType.Add)
 
 
-def to_trimesh(solid: manifold3d.Manifold) -> trimesh.Trimesh:
-    """Mesh of a solid: vertices (n, 3) float64 mm, faces (m, 3) int64."""
-    import trimesh
-
-    mesh = solid.to_mesh64() if hasattr(solid, "to_mesh64") else solid.to_mesh()
-    return trimesh.Trimesh(
-        np.asarray(mesh.vert_properties)[:, :3].astype(float),
-        np.asarray(mesh.tri_verts).astype(np.int64),
-        process=False,
-    )
+def mesh_arrays(
+    solid: manifold3d.Manifold,
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Vertices (n, 3) in mm and faces (m, 3) of a solid, read-only."""
+    mesh = solid.to_mesh64()
+    vertices = np.array(mesh.vert_properties, np.float64)[:, :3]
+    faces = np.array(mesh.tri_verts, np.int64)
+    vertices.flags.writeable = faces.flags.writeable = False
+    return vertices, faces
 
 
 def _corners(r: Rect) -> np.ndarray:

@@ -103,9 +103,7 @@ class FlareSpec:
         Thinner coupons curl (common practice, no source).
         """
         body = max(layers_for(MIN_BODY_MM, self.layer_mm), MIN_BODY_LAYERS)
-        return max(
-            self.foot_layers + body, layers_for(MIN_THICKNESS_MM, self.layer_mm)
-        )
+        return max(self.foot_layers + body, layers_for(MIN_THICKNESS_MM, self.layer_mm))
 
     @property
     def exposure_by_layer_s(self) -> tuple[float, ...]:
@@ -150,8 +148,7 @@ class FlareSpec:
         steps = self.insets_mm
         pixel = max(self.pixel_x_mm, self.pixel_y_mm)
         if len(steps) != 8 or any(
-            b - a < 0.99 * pixel
-            for a, b in zip((0.0, *steps), steps, strict=False)
+            b - a < 0.99 * pixel for a, b in zip((0.0, *steps), steps, strict=False)
         ):
             raise SpecError(
                 f"insets_mm must be 8 growing steps at least one pixel ({pixel} mm) "

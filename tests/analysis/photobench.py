@@ -17,10 +17,8 @@ from pathlib import Path
 
 import numpy as np
 
-from patterns.flare import build_manifest
-from patterns.manifest import Manifest
-from patterns.solids import stack, to_trimesh
-from patterns.spec import default_flare_spec
+from patterns import Coupon, build, default_flare_spec
+from patterns.export import stl_bytes
 
 SHARED = Path(__file__).resolve().parents[3] / "shared"
 PRESETS = {"bent": "typical"}
@@ -49,7 +47,7 @@ def prints(seed: int, count: int) -> list[dict[str, object]]:
 
 
 def bent_objects(
-    manifest: Manifest, folder: Path, seed: int, count: int
+    coupon: Coupon, folder: Path, seed: int, count: int
 ) -> list[list[dict[str, object]]]:
     """Printed and then bent by 0.3-0.4 mm over its length; truth in a side file."""
     import trimesh
@@ -63,7 +61,7 @@ def bent_objects(
         flare = how["flare"]
         assert isinstance(flare, dict)
         mesh, info = shapes.offset_print(
-            to_trimesh(stack(manifest.sections)),
+            trimesh.Trimesh(coupon.vertices_mm, coupon.faces, process=False),
             0.05,
             shapes.flare_profile(**flare),
             how["scale"],
@@ -75,7 +73,7 @@ def bent_objects(
             mesh.vertices, mesh.faces, 6.0, max_iter=12
         )
         bow = rng.uniform(0.3, 0.4) * rng.choice([-1, 1])
-        vertices[:, 2] += bow * (vertices[:, 0] / manifest.core_half_length_mm) ** 2
+        vertices[:, 2] += bow * (vertices[:, 0] / coupon.manifest.core_half_length_mm) ** 2
         path = folder / f"bent_{i:03d}.stl"
         trimesh.Trimesh(vertices, faces, process=False).export(path)
         truth = {
@@ -92,11 +90,11 @@ def bent_objects(
 
 
 def straight_objects(
-    manifest: Manifest, folder: Path, seed: int, count: int
+    coupon: Coupon, folder: Path, seed: int, count: int
 ) -> list[list[dict[str, object]]]:
     """One object list a picture, the bench prints the STL itself."""
     stl = folder / "coupon.stl"
-    to_trimesh(stack(manifest.sections)).export(stl)
+    stl.write_bytes(stl_bytes(coupon))
     return [
         [{"stl": str(stl), "name": "coupon", "face_camera": "plate", "print": how}]
         for how in prints(seed, count)
@@ -106,13 +104,13 @@ def straight_objects(
 def render(  # noqa: D103
     which: str, seed: int, count: int, start: int, out: Path, python: str
 ) -> None:
-    manifest = build_manifest(default_flare_spec())
+    coupon = build(default_flare_spec())
     out.mkdir(parents=True, exist_ok=True)
-    (out / "coupon.manifest.json").write_text(manifest.to_json())
+    (out / "coupon.manifest.json").write_text(coupon.manifest.to_json())
     maker = bent_objects if which == "bent" else straight_objects
     rng = np.random.default_rng([seed, 9])
     materials = rng.permuted(np.resize(["grey", "dark_grey"], start + count))
-    for i, objects in enumerate(maker(manifest, out, seed, start + count)):
+    for i, objects in enumerate(maker(coupon, out, seed, start + count)):
         if i < start:
             continue
         objects[0]["material"] = str(materials[i])

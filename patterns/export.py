@@ -1,0 +1,175 @@
+"""The only writer of files: mesh, manifest and sheet, whole or not at all."""
+
+from __future__ import annotations
+
+import io
+import os
+import tempfile
+import zipfile
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from patterns.errors import FileError
+
+if TYPE_CHECKING:
+    from patterns import Coupon
+
+_CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+_TYPES = (
+    '<?xml version="1.0" encoding="UTF-8"?>\n<Types xmlns="http://schemas.'
+    'openxmlformats.org/package/2006/content-types"><Default Extension="rels" '
+    'ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
+    '<Default Extension="model" ContentType="application/vnd.ms-package.'
+    '3dmanufacturing-3dmodel+xml"/></Types>\n'
+)
+_RELATIONS = (
+    '<?xml version="1.0" encoding="UTF-8"?>\n<Relationships xmlns="http://schemas.'
+    'openxmlformats.org/package/2006/relationships"><Relationship Id="rel0" '
+    'Target="/3D/3dmodel.model" Type="http://schemas.microsoft.com/3dmanufacturing/'
+    '2013/01/3dmodel"/></Relationships>\n'
+)
+_FIRST_ZIP_DATE = (1980, 1, 1, 0, 0, 0)
+
+
+def write_new(path: Path, content: bytes) -> bool:
+    """Write a file that is not there yet, whole or not at all.
+
+    Returns
+    -------
+    bool
+        False when the very same bytes were there already.
+
+    Raises
+    ------
+    FileError
+        Another file is there, or the folder can't be written.
+    """
+    if path.exists():
+        if path.is_file() and path.read_bytes() == content:
+            return False
+        raise FileError(
+            f"{path} is there already.", "Name another folder, or move it away."
+        )
+    replace(path, content)
+    return True
+
+
+def replace(path: Path, content: bytes) -> None:
+    """Put a file in place in one step: a reader sees the old or the new one, whole.
+
+    Raises
+    ------
+    FileError
+        The folder is missing or not writable, or the disk is full.
+    """
+    name = None
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile(
+            dir=path.parent, prefix=f".{path.name}.", delete=False
+        ) as part:
+            name = part.name
+            part.write(content)
+            part.flush()
+            os.fsync(part.fileno())
+        Path(name).chmod(0o644)
+        Path(name).replace(path)
+    except OSError as err:
+        raise FileError(
+            f"{path} can't be written ({err.strerror or err}).",
+            "Check the folder's rights and the room on the disk.",
+        ) from err
+    finally:
+        if name is not None:
+            with suppress(OSError):
+                Path(name).unlink()
+
+
+def stl_bytes(coupon: Coupon) -> bytes:
+    """Binary STL in millimetres."""
+    from trimesh import Trimesh
+    from trimesh.exchange.stl import export_stl
+
+    mesh = Trimesh(coupon.vertices_mm, coupon.faces, process=False)
+    return bytes(export_stl(mesh))
+
+
+def threemf_bytes(coupon: Coupon) -> bytes:
+    """3MF package (core specification 1.3), unit millimetre, one object.
+
+    Written here since the package of trimesh 5.2 is turned away by lib3mf's strict
+    reader and carries the hour.
+    """
+    rows = "".join(
+        f'<vertex x="{x:.6g}" y="{y:.6g}" z="{z:.6g}"/>'
+        for x, y, z in coupon.vertices_mm.tolist()
+    )
+    faces = "".join(
+        f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in coupon.faces.tolist()
+    )
+    model = (
+        f'<?xml version="1.0" encoding="UTF-8"?>\n<model xmlns="{_CORE}" '
+        f'unit="millimeter" xml:lang="en-US"><resources><object id="1" type="model" '
+        f'name="{coupon.manifest.coupon_id}"><mesh><vertices>{rows}</vertices>'
+        f"<triangles>{faces}</triangles></mesh></object></resources>"
+        '<build><item objectid="1"/></build></model>\n'
+    )
+    package = io.BytesIO()
+    with zipfile.ZipFile(package, "w") as archive:
+        for name, text in (
+            ("[Content_Types].xml", _TYPES),
+            ("_rels/.rels", _RELATIONS),
+            ("3D/3dmodel.model", model),
+        ):
+            entry = zipfile.ZipInfo(name, _FIRST_ZIP_DATE)
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            entry.external_attr = 0o644 << 16
+            archive.writestr(entry, text)
+    return package.getvalue()
+
+
+def write_coupon(coupon: Coupon, folder: Path) -> tuple[Path, ...]:
+    """Write STL, 3MF, manifest and both sheets; all are made before any is written.
+
+    Parameters
+    ----------
+    coupon : Coupon
+    folder : Path
+        Made if missing.
+
+    Returns
+    -------
+    tuple of Path
+        The files: STL, 3MF, manifest, A4 sheet, Letter sheet.
+
+    Raises
+    ------
+    FileError
+        A different file of that name is there, or the folder can't be written.
+    """
+    from patterns.sheet import sheet_pdf
+
+    stem = coupon.manifest.coupon_id
+    contents = {
+        folder / f"{stem}.stl": stl_bytes(coupon),
+        folder / f"{stem}.3mf": threemf_bytes(coupon),
+        folder / f"{stem}.json": coupon.manifest.to_json().encode(),
+        folder / f"{stem}-sheet-a4.pdf": sheet_pdf(coupon.manifest, "a4"),
+        folder / f"{stem}-sheet-letter.pdf": sheet_pdf(coupon.manifest, "letter"),
+    }
+    for path, content in contents.items():
+        if path.exists() and not (path.is_file() and path.read_bytes() == content):
+            raise FileError(
+                f"{path} is there already.", "Name another folder, or move it away."
+            )
+    written: list[Path] = []
+    try:
+        for path, content in contents.items():
+            if write_new(path, content):
+                written.append(path)
+    except BaseException:
+        for path in written:
+            path.unlink(missing_ok=True)
+        raise
+    return tuple(contents)
