@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from patterns.errors import RecordError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from calib.records import Print, Printer, StoredMeasurement
+    from calib.records import Bottle, Print, Printer, StoredMeasurement
     from calib.store import Entry
     from patterns.manifest import Manifest
+
+Thing = TypeVar("Thing", "Bottle", "Printer")
 
 _MAKE_NEW = "Make a coupon for these settings with `rimgauge coupon flare`."
 _TOLERANCE_MM = 1e-6  # nominal values typed by a person: equal or not
@@ -92,6 +94,76 @@ def print_for(
         f"It isn't clear which print of coupon {coupon_id} this is: {numbers} {why}.",
         "Name it with --print.",
     )
+
+
+def by_name(entries: Sequence[Entry[Thing]], kind: str, name: str) -> Entry[Thing]:
+    """Find the current record of a name.
+
+    Raises
+    ------
+    RecordError
+        There is none; those that there are get named.
+    """
+    for entry in entries:
+        if entry.value.name == name:
+            return entry
+    known = ", ".join(entry.value.name for entry in entries) or "none yet"
+    raise RecordError(
+        f"No {kind} is called {name}.",
+        f"Recorded: {known}. `rimgauge record {kind}` records another.",
+    )
+
+
+def only_one(
+    entries: Sequence[Entry[Thing]], kind: str, name: str | None
+) -> Entry[Thing]:
+    """Find the record that the user named, or the only one there is.
+
+    Raises
+    ------
+    RecordError
+        None, or several and no name.
+    """
+    if name is not None:
+        return by_name(entries, kind, name)
+    if len(entries) == 1:
+        return entries[0]
+    if not entries:
+        raise RecordError(
+            f"No {kind} is recorded.", f"Record one with `rimgauge record {kind}`."
+        )
+    known = ", ".join(entry.value.name for entry in entries)
+    raise RecordError(
+        f"More than one {kind} is recorded: {known}.", f"Name one with --{kind}."
+    )
+
+
+def refuse_second_name(
+    entries: Sequence[Entry[Thing]], kind: str, name: str, corrected: str | None
+) -> None:
+    """Refuse a name that another current record has.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        Current records of the kind.
+    kind, name : str
+        What is to be recorded.
+    corrected : str or None
+        The uid of the record that is being corrected; it may keep its name.
+
+    Raises
+    ------
+    RecordError
+        The name is taken.
+    """
+    for entry in entries:
+        if entry.value.name == name and entry.uid != corrected:
+            raise RecordError(
+                f"A {kind} called {name} is recorded already, as {kind} "
+                f"{entry.number}.",
+                f"Correct it with --corrects {entry.number}, or choose another name.",
+            )
 
 
 def _named(coupon_id: str, prints: Sequence[Entry[Print]], named: int) -> Entry[Print]:

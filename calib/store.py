@@ -184,7 +184,7 @@ class Store:
         )
 
     def history(self, kind: type[R]) -> tuple[Entry[R], ...]:
-        """List all records of a kind, superseded and withdrawn ones too, oldest first."""
+        """List all records of a kind, also superseded and withdrawn ones, in order."""
         adapter = TypeAdapter(kind)
         table = _TABLE_OF[kind]
         with explained(self.path):

@@ -1,0 +1,73 @@
+"""The root of the command line and the order in which a user meets the commands."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from calib.cli.advice import accept, suggest
+from calib.cli.coupon import coupon
+from calib.cli.demonstration import demo
+from calib.cli.history import export, history, import_, withdraw
+from calib.cli.photos import measure, scale
+from calib.cli.record import record
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+
+class _InOrder(click.Group):
+    """A group that lists its commands as they were added."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Give the names in the order of the day's work."""
+        del ctx
+        return list(self.commands)
+
+
+@click.group(cls=_InOrder, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="rimgauge", message="%(version)s")
+def rimgauge() -> None:
+    """Measure how a resin printer flares the bottom of a part, and print it flat.
+
+    \b
+    The day's work, in order:
+      1  rimgauge record printer ...    once for each printer
+         rimgauge record bottle ...     once for each bottle of resin
+      2  rimgauge coupon flare --out DIR
+         print it as the sheet beside it says, wash, dry, cure
+      3  rimgauge record print ...      what was really set, and whether it held
+      4  rimgauge measure photo.jpg     the coupon beside a ruler, plate side up
+      5  rimgauge suggest               bottom exposure and insets for this bottle
+         rimgauge accept                what you took over
+
+    \b
+    No printer at hand?  See the whole day on invented data in under a minute:
+      rimgauge demo
+
+    Every command takes --json and --help.  Exit status: 0 done, 2 something that you
+    can mend, 1 a fault of the program, 130 interrupted.
+    """  # noqa: D301 \b is click's mark for lines kept as they are
+
+
+def _add(commands: Iterable[click.Command]) -> None:
+    for command in commands:
+        rimgauge.add_command(command)
+
+
+_add(
+    (
+        record,
+        coupon,
+        scale,
+        measure,
+        suggest,
+        accept,
+        history,
+        withdraw,
+        export,
+        import_,
+        demo,
+    )
+)

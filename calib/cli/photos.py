@@ -1,0 +1,240 @@
+"""``rimgauge scale`` and ``rimgauge measure``: what a photo says."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from calib.cli.output import (
+    ExitCode,
+    Report,
+    keeps_records,
+    narrate,
+    now,
+    open_store,
+    read_text,
+    reports,
+    warn,
+)
+
+if TYPE_CHECKING:
+    from analysis.result import CouponMeasurement, Measurement, Refusal
+    from calib.records import Print
+    from calib.store import Entry, Store
+    from patterns.manifest import Manifest
+
+
+@click.command()
+@click.argument("photo", type=click.Path(path_type=Path))
+@reports
+def scale(photo: Path) -> Report:
+    """Read the ruler in a PHOTO: how many pixels a millimetre has.
+
+    Metric rulers only, at any angle.  What can't be read with certainty is refused.
+
+    \b
+    Example:
+      rimgauge scale ruler.jpg
+    """  # noqa: D301 \b is click's mark
+    from analysis.ruler import read_ruler
+
+    from analysis.photo import read_photo
+    from analysis.result import Refusal
+    from calib.cli.words import scale_words
+    from calib.readings import scale_report
+
+    picture = read_photo(photo)
+    reading = picture if isinstance(picture, Refusal) else read_ruler(picture)
+    return Report(
+        document=scale_report(reading),
+        text=scale_words(str(photo), reading),
+        status=ExitCode.USER if isinstance(reading, Refusal) else ExitCode.DONE,
+    )
+
+
+@click.command()
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--manifest",
+    "manifest_files",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Manifest of the coupon in the photo; may be given again.  Without it: the "
+    "coupons that you have made, then the default one.",
+)
+@click.option(
+    "--scale-from-coupon",
+    is_flag=True,
+    help="Take the scale from the coupon where no ruler can be read.  Lengths are then "
+    "uncertain by 1 % and the part's own scale stays unknown.",
+)
+@click.option(
+    "--pictures",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder for an annotated picture of each photo.",
+)
+@click.option(
+    "--print",
+    "print_number",
+    type=int,
+    metavar="NUMBER",
+    help="The print in the photos.  Without it: the only one of this coupon that isn't "
+    "measured yet.",
+)
+@keeps_records
+@reports
+def measure(
+    photos: tuple[Path, ...],
+    *,
+    manifest_files: tuple[Path, ...],
+    scale_from_coupon: bool,
+    pictures: Path | None,
+    print_number: int | None,
+    data_dir: Path,
+) -> Report:
+    """Measure the coupon in each photo, and file it under its print.
+
+    Lay the coupon plate side up, a metric ruler along its long side, on a lit white
+    screen or contrasting matt paper, with light from all round.  Several photos of one
+    print are better than one.
+
+    \b
+    Examples:
+      rimgauge measure photo.jpg
+      rimgauge measure photo1.jpg photo2.jpg --print 3 --pictures pictures
+    """  # noqa: D301 \b is click's mark
+    from analysis import measure as measure_photo
+    from calib.cli.words import measured_words
+    from calib.readings import is_measured, photo_report
+
+    with open_store(data_dir, create=False) as store:
+        manifests = _manifests(store, manifest_files)
+        if print_number is not None:
+            _check_named(store, print_number)
+        outcomes: list[Measurement | Refusal] = []
+        drawn: list[str | None] = []
+        for place, photo in enumerate(photos, start=1):
+            narrate(f"measuring {photo} ({place} of {len(photos)}) ...")
+            outcome = measure_photo(
+                photo, manifests, scale_from_coupon=scale_from_coupon
+            )
+            outcomes.append(outcome)
+            drawn.append(_draw(photo, outcome, manifests, pictures))
+        _file(store, photos, outcomes, print_number)
+    documents = [
+        photo_report(str(photo), outcome, picture)
+        for photo, outcome, picture in zip(photos, outcomes, drawn, strict=True)
+    ]
+    served = any(is_measured(outcome) for outcome in outcomes)
+    return Report(
+        document=documents,
+        text="\n\n".join(measured_words(document) for document in documents),
+        status=ExitCode.DONE if served else ExitCode.USER,
+    )
+
+
+def _manifests(store: Store, files: tuple[Path, ...]) -> tuple[Manifest, ...]:
+    from calib.cli.known import known_manifests
+    from patterns.manifest import manifest_from_json
+
+    if files:
+        return tuple(manifest_from_json(read_text(file), str(file)) for file in files)
+    return known_manifests(store)
+
+
+def _check_named(store: Store, number: int) -> None:
+    from calib.records import Print
+
+    store.get(Print, number)
+
+
+def _draw(
+    photo: Path,
+    outcome: Measurement | Refusal,
+    manifests: tuple[Manifest, ...],
+    folder: Path | None,
+) -> str | None:
+    """Leave an annotated picture; never over a file that is there."""
+    if folder is None:
+        return None
+    from analysis.annotate import annotate
+
+    from patterns.export import write_new
+
+    content = annotate(photo, outcome, manifests)
+    if content is None:
+        return None
+    names = [f"{photo.stem}-measured.png"]
+    names += [f"{photo.stem}-measured-{again}.png" for again in range(2, 1000)]
+    path = next(folder / name for name in names if not (folder / name).exists())
+    write_new(path, content)
+    return str(path)
+
+
+def _file(
+    store: Store,
+    photos: tuple[Path, ...],
+    outcomes: list[Measurement | Refusal],
+    named: int | None,
+) -> None:
+    """Keep what was measured under its print; what can't be kept is only told."""
+    from calib.readings import is_measured
+    from patterns.errors import RecordError
+
+    prints: dict[str, Entry[Print]] = {}
+    for photo, outcome in zip(photos, outcomes, strict=True):
+        if not is_measured(outcome):
+            continue
+        for coupon in outcome.coupons:  # type: ignore[union-attr] # measured, see above
+            try:
+                if coupon.coupon_id not in prints:
+                    prints[coupon.coupon_id] = _print_for(store, coupon, named)
+                _keep(store, photo, coupon, prints[coupon.coupon_id])
+            except RecordError as error:
+                warn(f"{photo} is measured but not filed: {error}")
+
+
+def _print_for(
+    store: Store, coupon: CouponMeasurement, named: int | None
+) -> Entry[Print]:
+    from calib.filing import print_for
+    from calib.records import Print, StoredMeasurement
+
+    return print_for(
+        coupon.coupon_id,
+        store.current(Print),
+        store.current(StoredMeasurement),
+        named,
+    )
+
+
+def _keep(
+    store: Store, photo: Path, coupon: CouponMeasurement, of_print: Entry[Print]
+) -> None:
+    """File one measurement; the same photo again supersedes its earlier one."""
+    from calib.readings import coupon_to_dict
+    from calib.records import StoredMeasurement
+
+    digest = hashlib.sha256(photo.read_bytes()).hexdigest()
+    measurement = StoredMeasurement(
+        print_uid=of_print.uid,
+        coupon_id=coupon.coupon_id,
+        photo=photo.name,
+        photo_sha256=digest,
+        reading=coupon_to_dict(coupon),
+    )
+    earlier: Any = next(
+        (
+            entry.uid
+            for entry in store.current(StoredMeasurement)
+            if entry.value.photo_sha256 == digest
+            and entry.value.coupon_id == coupon.coupon_id
+        ),
+        None,
+    )
+    store.add(measurement, at=now(), supersedes=earlier)
+    narrate(f"filed under print {of_print.number}")
