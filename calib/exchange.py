@@ -16,6 +16,8 @@ from calib.store import KINDS, Entry
 from patterns.errors import RecordError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from calib.records import Record
     from calib.store import Store
 
@@ -119,7 +121,7 @@ def parse(text: str, source: str) -> tuple[Entry[Record], ...]:
     return tuple(entries)
 
 
-def import_entries(store: Store, entries: tuple[Entry[Record], ...]) -> int:
+def import_entries(store: Store, entries: Iterable[Entry[Any]]) -> int:
     """Append the entries that the store doesn't have; say how many those were.
 
     Raises

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, TypeVar
 from patterns.errors import RecordError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Container, Sequence
 
-    from calib.records import Bottle, Print, Printer, StoredMeasurement
+    from calib.records import Bottle, Print, Printer
     from calib.store import Entry
     from patterns.manifest import Manifest
 
 Thing = TypeVar("Thing", "Bottle", "Printer")
 
-_MAKE_NEW = "Make a coupon for these settings with `rimgauge coupon flare`."
+_MAKE_NEW = "make a coupon for these settings with `rimgauge coupon flare`."
 _TOLERANCE_MM = 1e-6  # nominal values typed by a person: equal or not
 
 
@@ -41,21 +41,21 @@ def check_print(made: Print, printer: Printer, manifest: Manifest) -> None:
             raise RecordError(
                 f"The print's {what} is {recorded:g} {unit}, but coupon "
                 f"{manifest.coupon_id} is made for {designed:g} {unit}.",
-                f"Correct the number, or: {_MAKE_NEW[0].lower()}{_MAKE_NEW[1:]}",
+                f"Correct the number, or {_MAKE_NEW}",
             )
     raised = made.bottom_layers + made.transition_layers
     if raised > manifest.foot_layers - 2:
         raise RecordError(
             f"{raised} bottom and transition layers are too many for coupon "
             f"{manifest.coupon_id}, whose foot is {manifest.foot_layers} layers.",
-            _MAKE_NEW,
+            f"Print it with fewer, or {_MAKE_NEW}",
         )
 
 
 def print_for(
     coupon_id: str,
     prints: Sequence[Entry[Print]],
-    measurements: Iterable[Entry[StoredMeasurement]],
+    measured: Container[str],
     named: int | None,
 ) -> Entry[Print]:
     """Choose the print under which a coupon's measurement is filed.
@@ -66,8 +66,10 @@ def print_for(
     ----------
     coupon_id : str
         The coupon that was measured.
-    prints, measurements : sequence of Entry
-        The current records.
+    prints : sequence of Entry
+        The current prints.
+    measured : container of str
+        The uids of those that have a measurement.
     named : int or None
         Number of the print that the user named.
 
@@ -79,7 +81,6 @@ def print_for(
     if named is not None:
         return _named(coupon_id, prints, named)
     mine = [entry for entry in prints if entry.value.coupon_id == coupon_id]
-    measured = {entry.value.print_uid for entry in measurements}
     waiting = [entry for entry in mine if entry.uid not in measured]
     if len(waiting) == 1:
         return waiting[0]

@@ -35,7 +35,7 @@ def chronicle(store: Store, *, everything: bool) -> list[tuple[str, str, int, st
         for entry in store.history(cls):
             if everything or entry.uid in counting:
                 told = _told(entry, numbers, counts=entry.uid in counting)
-                rows.append((_minute(entry.recorded_at_utc), kind, entry.number, told))
+                rows.append((entry.recorded_at_utc, kind, entry.number, told))
     return sorted(rows)
 
 
@@ -44,10 +44,6 @@ def current_uids(store: Store) -> frozenset[str]:
     return frozenset(
         entry.uid for cls in KINDS.values() for entry in store.current(cls)
     )
-
-
-def _minute(recorded_at_utc: str) -> str:
-    return recorded_at_utc[:16].replace("T", " ")
 
 
 def _told(entry: Entry[Any], numbers: dict[str, str], *, counts: bool) -> str:

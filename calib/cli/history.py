@@ -40,7 +40,8 @@ def history(*, data_dir: Path, everything: bool) -> Report:
         rows = chronicle(store, everything=everything)
     keys = ("recorded_at_utc", "kind", "number", "gist")
     records = [dict(zip(keys, row, strict=True)) for row in rows]
-    text = table(rows, ("when (UTC)", "what", "no.", "")) if rows else "No records yet."
+    minutes = [(when[:16].replace("T", " "), *rest) for when, *rest in rows]
+    text = table(minutes, ("when (UTC)", "what", "no.", "")) if rows else "No records."
     return Report(document={"ok": True, "records": records}, text=text)
 
 

@@ -204,12 +204,11 @@ def _print_for(
     from calib.filing import print_for
     from calib.records import Print, StoredMeasurement
 
-    return print_for(
-        coupon.coupon_id,
-        store.current(Print),
-        store.current(StoredMeasurement),
-        named,
-    )
+    measured = {
+        store.latest(Print, entry.value.print_uid).uid
+        for entry in store.current(StoredMeasurement)
+    }
+    return print_for(coupon.coupon_id, store.current(Print), measured, named)
 
 
 def _keep(
