@@ -8,31 +8,59 @@ manifest.  The right face up has x right and y down in the picture, turned in pl
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.camera import View
+from analysis.bundle import RULER_NAMES, Fitted, Priors, Seen, State, fit
+from analysis.camera import VIEW_NAMES, View
+from analysis.refusals import refuse
+
+if TYPE_CHECKING:
+    from analysis.located import Located
+    from analysis.photo import Photo
+    from analysis.result import Refusal, RulerReading
 
 Floats = NDArray[np.float64]
+
+PART_SCALE_RANGE = (0.97, 1.03)
+MAX_BOW_MM = 1.0
+MAX_TILT_RAD = np.deg2rad(20.0)
+MIN_PX_PER_MM = 10.0
+U_RULER_HEIGHT_MM = 0.6
+"""How far the ruler's face may lie from the plate face's height (rulers of 0.5 to
+1.5 mm beside a part of 1.2 mm): standard uncertainty."""
+
+U_COUPON_SCALE = 0.01
+"""Relative u of lengths when the coupon's nominal size is the scale."""
+
+FULL_FRAME_DIAGONAL_MM = 43.2666
+_U_FOCAL_EXIF = 0.03
+_FOCAL35_GUESS_MM = 32.0
+_U_FOCAL_GUESS = 0.4
+_HOLE_FLOOR_MM = 0.004
+_HOLE_FLOOR_PX = 0.06
+_MARKS_IN_STEP = 2.0
+"""Neighbouring marks are off alike, so their scatter counts for more (rulers/README of
+the reference photographs: 0.015 to 0.04 mm in a pattern that repeats)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pose:
     """Camera and coupon together, with what is not known about them.
 
-    ``view`` holds the camera model; ``parameters`` (p,) its free values in the order
-    of ``names`` and ``covariance`` (p, p) theirs.  ``part_scale`` is None when the
-    scale was taken from the coupon (then 1 is used).  ``bow_mm`` is how far the
-    coupon's middle stands towards the camera from the line through its ends.
-    ``scale_source`` says where lengths come from; ``u_scale_ratio`` is the relative
-    standard uncertainty of every length, ruler and its height included.
+    ``view`` holds the camera model; ``names`` (p,) and ``covariance`` (p, p) its free
+    parameters.  ``part_scale`` is None when the scale was taken from the coupon (then 1
+    is used).  ``bow_mm`` is how far the coupon's middle stands towards the camera from
+    the line through its ends.  ``scale_source`` says where lengths come from;
+    ``u_scale_ratio`` is the relative standard uncertainty of every length, ruler and
+    its height included.  ``u_view_rad`` is that of the line of sight across the
+    coupon's long sides.
     """
 
     view: View
     names: tuple[str, ...]
-    parameters: Floats
     covariance: Floats
     part_scale: float | None
     u_part_scale: float | None
@@ -77,5 +105,179 @@ class Pose:
         return self.view.jacobian_xy(points_mm)
 
     def jacobian(self, points_mm: Floats) -> Floats:
-        """d(px) / d(parameters) (n, 2, p), to go with ``covariance``."""
+        """d(px) / d(view parameters) (n, 2, 9), to go with ``covariance[:9, :9]``."""
         return self.view.jacobian_parameters(points_mm)
+
+
+def solve(
+    photo: Photo, located: Located, reading: RulerReading | None
+) -> Pose | Refusal:
+    """Find the pose from hole centres and the ruler's marks.
+
+    Parameters
+    ----------
+    photo : Photo
+    located : Located
+    reading : RulerReading or None
+        None: the coupon's nominal size is the scale.
+
+    Returns
+    -------
+    Pose, or one of the refusals `scale_conflict`, `curled`, `too_oblique`,
+    `too_few_px`.
+    """
+    seen = _seen(located, reading)
+    priors = _priors(photo, located)
+    start = _start(photo, located, seen, priors)
+    fitted = fit(start, seen, priors)
+    return _judge(_pose(fitted, located, reading))
+
+
+def _seen(located: Located, reading: RulerReading | None) -> Seen:
+    used = [
+        (design, seen)
+        for design, seen in zip(located.manifest.holes, located.holes, strict=True)
+        if seen.used
+    ]
+    floor = _HOLE_FLOOR_PX**2 + (_HOLE_FLOOR_MM * located.px_per_mm) ** 2
+    kept = np.zeros(0, dtype=bool) if reading is None else reading.kept
+    return Seen(
+        holes_mm=np.array([[design.x_mm, design.y_mm] for design, _ in used]),
+        holes_px=np.array([seen.centre_px for _, seen in used]),
+        holes_cov_px2=np.array([s.covariance_px2 + floor * np.eye(2) for _, s in used]),
+        marks_mm=np.zeros(0) if reading is None else reading.marks_mm[kept],
+        marks_px=np.zeros((0, 2)) if reading is None else reading.marks_px[kept],
+        mark_sigma_px=1.0
+        if reading is None
+        else _MARKS_IN_STEP * max(reading.residual_px, 0.1),
+    )
+
+
+def _priors(photo: Photo, located: Located) -> Priors:
+    if _is_scan(photo, located):
+        return Priors(inverse_distance_per_mm=(0.0, 1e-6), k1=(0.0, 0.002))
+    focal35, u_ratio = photo.focal35_mm, _U_FOCAL_EXIF
+    if focal35 is None:
+        focal35, u_ratio = _FOCAL35_GUESS_MM, _U_FOCAL_GUESS
+    diagonal = np.hypot(photo.width_px, photo.height_px)
+    focal_px = focal35 / FULL_FRAME_DIAGONAL_MM * diagonal
+    inverse = located.px_per_mm / focal_px
+    return Priors(inverse_distance_per_mm=(inverse, u_ratio * inverse))
+
+
+def _is_scan(photo: Photo, located: Located) -> bool:
+    """Tell a flatbed's picture: the file's resolution is the true one."""
+    dpi = getattr(photo, "dpi", None)
+    if dpi is None or photo.focal35_mm is not None:
+        return False
+    return bool(abs(located.px_per_mm * 25.4 / (dpi * photo.reduced) - 1) < 0.04)
+
+
+def _start(photo: Photo, located: Located, seen: Seen, priors: Priors) -> State:
+    """Pose of a plane from its homography, the focal length given."""
+    centre = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
+    half_diagonal = float(np.hypot(photo.width_px, photo.height_px)) / 2
+    inverse = max(priors.inverse_distance_per_mm[0], 1e-6)
+    focal = located.px_per_mm / inverse
+    to_plane = np.array([[1, 0, -centre[0]], [0, 1, -centre[1]], [0, 0, focal]]) / focal
+    columns = to_plane @ located.homography
+    columns = columns * (
+        np.sign(columns[2, 2])
+        / np.sqrt(np.linalg.norm(columns[:, 0]) * np.linalg.norm(columns[:, 1]))
+    )
+    x, y, t = columns.T
+    u, _, vt = np.linalg.svd(np.column_stack([x, y, np.cross(x, y)]))
+    rotation = u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt
+    view = View(
+        rotation=rotation,
+        origin_px=focal * t[:2] / t[2],
+        centre_px=centre,
+        half_diagonal_px=half_diagonal,
+        scale_px_per_mm=focal / t[2],
+        inverse_distance_per_mm=priors.inverse_distance_per_mm[0],
+        k1=0.0,
+    )
+    return _lay_ruler(State(view=view), seen)
+
+
+def _lay_ruler(state: State, seen: Seen) -> State:
+    """Start values of scale and ruler: the marks' line seen on the plate face."""
+    if not seen.with_ruler:
+        return state
+    at = state.view.back_project(seen.marks_px)
+    mm = seen.marks_mm
+    (dx, x0), (dy, y0) = (np.polyfit(mm, at[:, axis], 1) for axis in (0, 1))
+    stretch = float(np.hypot(dx, dy))  # coupon's design mm per ruler's mm
+    turn = float(np.arctan2(dy, dx))
+    x0, y0 = x0 / stretch, y0 / stretch
+    view = state.view.moved(np.array([0, 0, 0, 0, 0, np.log(stretch), 0, 0, 0.0]))
+    return State(
+        view=view,
+        ln_part_scale=-float(np.log(stretch)),
+        ruler_along_mm=float(x0 * np.cos(turn) + y0 * np.sin(turn)),
+        ruler_aside_mm=float(-x0 * np.sin(turn) + y0 * np.cos(turn)),
+        ruler_turn_rad=turn,
+    )
+
+
+def _pose(fitted: Fitted, located: Located, reading: RulerReading | None) -> Pose:
+    state, view = fitted.state, fitted.state.view
+    q = view.inverse_distance_per_mm
+    sigma = np.sqrt(np.diag(fitted.covariance))
+    part_scale, u_part_scale, u_scale = None, None, U_COUPON_SCALE
+    if reading is not None:
+        part_scale = float(np.exp(state.ln_part_scale))
+        shared = np.hypot(reading.u_class_ratio, U_RULER_HEIGHT_MM * q)
+        u_part_scale = float(part_scale * np.hypot(sigma[len(VIEW_NAMES)], shared))
+        u_scale = float(np.hypot(sigma[VIEW_NAMES.index("ln_scale")], shared))
+    local = view.jacobian_xy(np.zeros((1, 3)))[0]
+    px_per_mm = float(np.sqrt(abs(np.linalg.det(local))))
+    half_length = located.manifest.core_half_length_mm
+    bow_unit = half_length**2
+    return Pose(
+        view=view,
+        names=VIEW_NAMES + (RULER_NAMES if reading is not None else ()),
+        covariance=fitted.covariance,
+        part_scale=part_scale,
+        u_part_scale=u_part_scale,
+        scale_source="coupon" if reading is None else "ruler",
+        u_scale_ratio=u_scale,
+        px_per_mm=px_per_mm,
+        u_px_per_mm=px_per_mm * u_scale,
+        tilt_rad=float(np.arccos(min(1.0, view.rotation[2, 2]))),
+        u_view_rad=_u_view_rad(fitted, located),
+        bow_mm=view.bow_per_mm * bow_unit,
+        u_bow_mm=float(sigma[VIEW_NAMES.index("bow_per_m")]) * 1e-3 * bow_unit,
+        residual_px=float(np.sqrt(np.mean(fitted.hole_misfit_px**2))),
+    )
+
+
+def _u_view_rad(fitted: Fitted, located: Located) -> float:
+    """Standard uncertainty of d(y)/dz along the line of sight, mean of both sides."""
+    half = located.manifest.core_half_width_mm
+    places = np.array([[0.0, -half, 0.0], [0.0, half, 0.0]])
+    columns = []
+    for index in range(len(VIEW_NAMES)):
+        step = np.zeros(len(VIEW_NAMES))
+        step[index] = 1e-4
+        ahead = fitted.state.view.moved(step).ray_slope(places)
+        behind = fitted.state.view.moved(-step).ray_slope(places)
+        columns.append((ahead[:, 1] - behind[:, 1]) / 2e-4)
+    slope = np.column_stack(columns)
+    count = len(VIEW_NAMES)
+    spread = slope @ fitted.covariance[:count, :count] @ slope.T
+    return float(np.sqrt(np.mean(np.diag(spread))))
+
+
+def _judge(pose: Pose) -> Pose | Refusal:
+    scale = pose.part_scale
+    low, high = PART_SCALE_RANGE
+    if scale is not None and not low <= scale <= high:
+        return refuse("scale_conflict", part_scale=scale)
+    if pose.px_per_mm < MIN_PX_PER_MM:
+        return refuse("too_few_px", px_per_mm=pose.px_per_mm)
+    if pose.tilt_rad > MAX_TILT_RAD:
+        return refuse("too_oblique", tilt_deg=float(np.rad2deg(pose.tilt_rad)))
+    if abs(pose.bow_mm) > MAX_BOW_MM + pose.u_bow_mm:
+        return refuse("curled", height_mm=abs(pose.bow_mm))
+    return pose

@@ -1,0 +1,192 @@
+"""Guess where in a picture a coupon may lie: regions of about its shape.
+
+Several routes see different pictures: thresholds of lightness and of colour, and what
+is enclosed by edges.  Each region's rectangle is judged by how well the picture's edges
+inside agree with the coupon's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.template import Template, edge_map
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+Floats = NDArray[np.float64]
+
+REGION_LONGEST_PX = 640
+_PATCH_PX_PER_MM = 2.0
+_PATCH_MARGIN_MM = 1.5
+_SEARCH_MM = 5.0
+_ASPECT = (2.7, 5.4)
+_FILL = 0.78
+_SCALES = (0.94, 0.97, 1.0, 1.03)
+_REFINED = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Guess:
+    """A rough homography (3, 3), template mm to px of the searched picture.
+
+    ``score`` is a correlation of edges: about 0.5 for a coupon, below 0.25 else.
+    """
+
+    homography: Floats
+    score: float
+
+
+def guesses(picture: NDArray[np.uint8], template: Template) -> list[Guess]:
+    """Rank the places of ``picture`` that may show the coupon, best first."""
+    edges = edge_strength(picture)
+    rectangles = list(_distinct(_rectangles(picture)))
+    rough = sorted(
+        (_quick(edges, rectangle, template) for rectangle in rectangles),
+        key=lambda scored: -scored[0],
+    )
+    refined = [_searched(edges, box, template) for _, box in rough[:_REFINED]]
+    return sorted(refined, key=lambda guess: -guess.score)
+
+
+def edge_strength(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Gradient, largest channel, over its local mean: weak outlines count too."""
+    soft = cv2.GaussianBlur(picture, (0, 0), 1.0)
+    gx = np.abs(cv2.Sobel(soft, cv2.CV_32F, 1, 0)).max(axis=2)
+    gy = np.abs(cv2.Sobel(soft, cv2.CV_32F, 0, 1)).max(axis=2)
+    steep = np.asarray(cv2.magnitude(gx, gy), dtype=np.float32)
+    around = cv2.GaussianBlur(steep, (0, 0), max(picture.shape) / 60)
+    return np.asarray(np.minimum(steep / (around + 2.0), 6.0), dtype=np.float32)
+
+
+Box = tuple[float, float, float, float]
+"""Centre x, y (px), direction of the long side (rad), its length (px)."""
+
+
+def _rectangles(picture: NDArray[np.uint8]) -> Iterator[Box]:
+    factor = min(1.0, REGION_LONGEST_PX / max(picture.shape[:2]))
+    small = cv2.resize(
+        picture, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA
+    )
+    diagonal = float(np.hypot(*small.shape[:2]))
+    for mask in _masks(small):
+        contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+        for contour in contours:
+            if len(contour) < 4:
+                continue
+            area = cv2.contourArea(contour)
+            if area < (0.1 * diagonal) ** 2 / 4:
+                continue
+            (x, y), (w, h), angle = cv2.minAreaRect(contour)
+            long, short = max(w, h), min(w, h)
+            if short <= 0 or not _ASPECT[0] < long / short < _ASPECT[1]:
+                continue
+            if area < _FILL * w * h or long < 0.12 * diagonal:
+                continue
+            turn = np.deg2rad(angle if w >= h else angle + 90)
+            middle = (np.array([x, y]) + 0.5) / factor - 0.5
+            yield float(middle[0]), float(middle[1]), float(turn), long / factor
+
+
+def _masks(small: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
+    """Masks in which the coupon may be one region."""
+    lab = cv2.cvtColor(cv2.GaussianBlur(small, (0, 0), 0.8), cv2.COLOR_RGB2LAB)
+    for channel, levels in ((0, 14), (1, 5), (2, 5)):
+        plane = np.ascontiguousarray(lab[:, :, channel])
+        low, high = np.percentile(plane, (0.5, 99.5))
+        if high - low < 8:
+            continue
+        for level in np.linspace(low, high, levels + 2)[1:-1]:
+            above = (plane > level).astype(np.uint8)
+            yield above
+            yield 1 - above
+    strength = edge_strength(small)
+    kernel = np.ones((3, 3), np.uint8)
+    for level in (0.8, 1.2, 1.8, 2.6):
+        calm = (strength < level).astype(np.uint8)
+        yield calm
+        yield cv2.erode(calm, kernel)
+
+
+def _distinct(boxes: Iterator[Box]) -> Iterator[Box]:
+    kept: list[Box] = []
+    for box in boxes:
+        x, y, turn, length = box
+        for other in kept:
+            near = np.hypot(x - other[0], y - other[1]) < 0.02 * length
+            alike = abs(np.log(length / other[3])) < 0.02
+            parallel = abs(np.sin(turn - other[2])) < 0.02
+            if near and alike and parallel:
+                break
+        else:
+            kept.append(box)
+            yield box
+
+
+def _from_box(box: Box, template: Template) -> Floats:
+    x, y, turn, length = box
+    scale = length / (2 * template.half_mm[0])
+    c, s = scale * np.cos(turn), scale * np.sin(turn)
+    return np.array([[c, -s, x], [s, c, y], [0, 0, 1.0]])
+
+
+def _patch(
+    edges: NDArray[np.float32], homography: Floats, template: Template, margin_mm: float
+) -> NDArray[np.float32]:
+    half = np.asarray(template.half_mm) + margin_mm
+    width, height = (round(2 * mm * _PATCH_PX_PER_MM) for mm in half)
+    to_mm = np.array(
+        [
+            [1 / _PATCH_PX_PER_MM, 0, -half[0] + 0.5 / _PATCH_PX_PER_MM],
+            [0, 1 / _PATCH_PX_PER_MM, -half[1] + 0.5 / _PATCH_PX_PER_MM],
+            [0, 0, 1.0],
+        ]
+    )
+    back = homography @ to_mm
+    # the picture is finer than the patch: soften it to the patch's own resolution
+    warped = cv2.warpPerspective(
+        edges, back, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    )
+    return np.asarray(cv2.GaussianBlur(warped, (0, 0), 0.8), dtype=np.float32)
+
+
+_FLIPS = ((1, 1), (-1, -1), (1, -1), (-1, 1))
+
+
+def _drawn(template: Template) -> list[tuple[tuple[int, int], NDArray[np.float32]]]:
+    plain = edge_map(template, _PATCH_PX_PER_MM, _PATCH_MARGIN_MM).astype(np.float32)
+    return [((fx, fy), np.ascontiguousarray(plain[::fy, ::fx])) for fx, fy in _FLIPS]
+
+
+def _quick(
+    edges: NDArray[np.float32], box: Box, template: Template
+) -> tuple[float, Box]:
+    patch = _patch(edges, _from_box(box, template), template, _PATCH_MARGIN_MM + 3)
+    scores = [
+        cv2.minMaxLoc(cv2.matchTemplate(patch, drawn, cv2.TM_CCOEFF_NORMED))[1]
+        for _, drawn in _drawn(template)[:2]
+    ]
+    return max(scores), box
+
+
+def _searched(edges: NDArray[np.float32], box: Box, template: Template) -> Guess:
+    best = Guess(homography=_from_box(box, template), score=-1.0)
+    x, y, turn, length = box
+    for stretch in _SCALES:
+        base = _from_box((x, y, turn, length * stretch), template)
+        patch = _patch(edges, base, template, _PATCH_MARGIN_MM + _SEARCH_MM)
+        for (fx, fy), drawn in _drawn(template):
+            match = cv2.matchTemplate(patch, drawn, cv2.TM_CCOEFF_NORMED)
+            _, score, _, place = cv2.minMaxLoc(match)
+            if score > best.score:
+                aside = np.array(place) / _PATCH_PX_PER_MM - _SEARCH_MM
+                shift = np.array([[1, 0, aside[0]], [0, 1, aside[1]], [0, 0, 1.0]])
+                best = Guess(
+                    homography=base @ shift @ np.diag([fx, fy, 1.0]), score=score
+                )
+    return best

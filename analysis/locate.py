@@ -1,0 +1,184 @@
+"""Find the coupon in a photo, read which one it is, and measure its hole rims."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.candidates import guesses
+from analysis.code import read_code
+from analysis.holes import measure_holes
+from analysis.located import Located
+from analysis.refusals import refuse
+from analysis.register import Support, apply, register, support
+from analysis.template import HOLE, STRIP, Template, template_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.code import CodeReading
+    from analysis.photo import Photo
+    from analysis.result import Refusal
+    from patterns.manifest import Manifest
+
+Floats = NDArray[np.float64]
+
+SEARCH_LONGEST_PX = 1400
+MIN_PX_PER_MM = 10.0
+MAX_BLUR_PX = 4.5
+MIN_HOLES = 6
+_COARSE_WINDOWS_MM = (2.0, 1.2, 0.7, 0.45)
+_FINE_WINDOWS_MM = (0.45,)
+_FOUND = 0.5
+_TRIED = 3
+_FLIPS = ((1, 1), (-1, -1), (1, -1), (-1, 1))
+
+
+def locate(photo: Photo, manifests: Sequence[Manifest]) -> Located | Refusal:
+    """Find the coupon.
+
+    Parameters
+    ----------
+    photo : Photo
+    manifests : sequence of Manifest
+        Coupons that may be in the photo, at least one.
+
+    Returns
+    -------
+    Located, or a refusal: `no_coupon`, `cut_off`, `mirrored_or_wrong_face`,
+    `too_few_px`, `blurred`, `code_unreadable`, `unknown_coupon`, `ambiguous_coupon`,
+    `low_contrast`.
+
+    Raises
+    ------
+    ValueError
+        No manifests.
+    """
+    if not manifests:
+        raise ValueError("locate wants at least one manifest")
+    template = template_of(manifests[0])
+    found = _find(photo, template)
+    if found is None:
+        return refuse("no_coupon")
+    homography, seen = found
+    if np.linalg.det(homography) < 0:
+        return refuse("mirrored_or_wrong_face")
+    outline = apply(homography, template.outline_mm())
+    if _leaves(photo, outline):
+        return refuse("cut_off")
+    px_per_mm = _px_per_mm(homography)
+    if px_per_mm < MIN_PX_PER_MM:
+        return refuse("too_few_px", px_per_mm=px_per_mm)
+    homography = register(photo.rgb8, homography, template, _FINE_WINDOWS_MM)
+    return _identify(photo, homography, manifests)
+
+
+def _identify(
+    photo: Photo, homography: Floats, manifests: Sequence[Manifest]
+) -> Located | Refusal:
+    holes, blur_px = measure_holes(photo, homography, manifests[0].holes)
+    if blur_px > MAX_BLUR_PX:
+        return refuse("blurred", blur_px=blur_px)
+    reading = read_code(photo.rgb8, homography, manifests[0])
+    manifest = _choose(reading, manifests)
+    if not isinstance(manifest, type(manifests[0])):
+        return manifest
+    if sum(hole.used for hole in holes) < MIN_HOLES:
+        return refuse("low_contrast")
+    face, table = _levels(photo, homography, manifest)
+    return Located(
+        manifest=manifest,
+        homography=homography,
+        outline_px=apply(homography, template_of(manifest).outline_mm()),
+        px_per_mm=_px_per_mm(homography),
+        holes=holes,
+        blur_px=blur_px,
+        face_level=face,
+        table_level=table,
+        code_margin=reading.margin,
+    )
+
+
+def _choose(reading: CodeReading, manifests: Sequence[Manifest]) -> Manifest | Refusal:
+    if reading.code is None:
+        return refuse("code_unreadable", why=reading.why)
+    known = {m.coupon_id: m for m in manifests if m.code == reading.code}
+    if not known:
+        return refuse("unknown_coupon", number=reading.code)
+    if len(known) > 1:
+        return refuse("ambiguous_coupon", number=reading.code)
+    return next(iter(known.values()))
+
+
+def _find(photo: Photo, template: Template) -> tuple[Floats, Support] | None:
+    """Search small, lay the template on the best guesses, keep the best supported."""
+    factor = min(1.0, SEARCH_LONGEST_PX / max(photo.rgb8.shape))
+    small = cv2.resize(
+        photo.rgb8, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA
+    )
+    best: tuple[Floats, Support] | None = None
+    for guess in guesses(small, template)[:_TRIED]:
+        homography = register(small, guess.homography, template, _COARSE_WINDOWS_MM)
+        homography = _right_way(small, homography, template)
+        seen = support(small, homography, template)
+        if best is None or seen.overall > best[1].overall:
+            best = homography, seen
+        if seen.overall > _FOUND:
+            break
+    if best is None or best[1].overall < _FOUND:
+        return None
+    back = np.array(
+        [
+            [1 / factor, 0, 0.5 / factor - 0.5],
+            [0, 1 / factor, 0.5 / factor - 0.5],
+            [0, 0, 1],
+        ]
+    )
+    return back @ best[0], best[1]
+
+
+def _right_way(
+    picture: NDArray[np.uint8], homography: Floats, template: Template
+) -> Floats:
+    """Turn or mirror the template to where its holes and windows are seen."""
+
+    def agreement(flip: tuple[int, int]) -> float:
+        seen = support(picture, homography @ np.diag([*flip, 1.0]), template).seen
+        return float(seen[HOLE] + seen[STRIP])
+
+    flip = max(_FLIPS, key=agreement)
+    return homography @ np.diag([*flip, 1.0])
+
+
+def _leaves(photo: Photo, outline_px: Floats) -> bool:
+    limit = np.array([photo.width_px - 1.0, photo.height_px - 1.0])
+    return bool(np.any(outline_px < 1) or np.any(outline_px > limit - 1))
+
+
+def _px_per_mm(homography: Floats) -> float:
+    """Scale at the coupon's middle, geometric mean of both directions."""
+    ends = apply(homography, np.array([[0.5, 0], [-0.5, 0], [0, 0.5], [0, -0.5]]))
+    return float(np.sqrt(abs(np.linalg.det([ends[0] - ends[1], ends[2] - ends[3]]))))
+
+
+def _levels(
+    photo: Photo, homography: Floats, manifest: Manifest
+) -> tuple[float, float]:
+    """Median linear light of the plate face and of the table 3 mm outside."""
+    x, y = manifest.core_half_length_mm, manifest.size_mm[1] / 2 + 3.0
+    across = np.linspace(-0.9 * x, 0.9 * x, 60)
+    table = np.vstack([np.column_stack([across, np.full(60, s * y)]) for s in (-1, 1)])
+    inner = manifest.core_half_width_mm - 0.8
+    face = np.vstack(
+        [np.column_stack([across, np.full(60, s * inner)]) for s in (-1, 1)]
+    )
+    levels = []
+    for places in (face, table):
+        at = np.rint(apply(homography, places)).astype(int)
+        at = np.clip(at, 0, [photo.width_px - 1, photo.height_px - 1])
+        green = photo.rgb8[at[:, 1], at[:, 0], 1]
+        levels.append(float(np.median(photo.linear_lut[green, 1])))
+    return levels[0], levels[1]
