@@ -50,12 +50,11 @@ def coverage(rings_px: Sequence[Points], shape: tuple[int, int]) -> NDArray[np.f
     inside = rise * (1 - (x - col))
     cell = row * (cols + 1) + col
     size = rows * (cols + 1)
-    area = (
-        np.bincount(cell, inside, size)
-        + np.bincount(cell + 1, rise - inside, size)[:size]
-    )
-    total = np.cumsum(area.reshape(rows, cols + 1)[:, :cols], axis=1)
-    return np.abs(total).astype(np.float32)
+    area = np.bincount(
+        np.concatenate((cell, cell + 1)), np.concatenate((inside, rise - inside)), size
+    )[:size].reshape(rows, cols + 1)
+    np.cumsum(area, axis=1, out=area)
+    return np.abs(area[:, :cols], dtype=np.float32, casting="same_kind")
 
 
 def _split(start: Points, end: Points, axis: int) -> tuple[Points, Points]:
