@@ -370,7 +370,7 @@ def picture_blur(fits: EdgeFits, groups: NDArray[np.intp]) -> Floats:
     return filled
 
 
-def group_priors(fits: EdgeFits, groups: NDArray[np.intp]) -> Priors:
+def group_priors(fits: EdgeFits, lines: Lines, groups: NDArray[np.intp]) -> Priors:
     """Let edges of one group tell each other what their light is like.
 
     Shares of ramp, slope and rim are taken from the group's median and scatter; a
@@ -385,7 +385,10 @@ def group_priors(fits: EdgeFits, groups: NDArray[np.intp]) -> Priors:
         if good.sum() < 4:
             continue
         for term in (1, RAMP, 4):
-            values = fits.terms[good, term]
+            told = good & (lines.rim_px < lines.inner_px) if term == 4 else good
+            if told.sum() < 4:
+                continue
+            values = fits.terms[told, term]
             middle = np.median(values)
             scatter = 1.4826 * np.median(np.abs(values - middle))
             mean[chosen, term] = middle

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.light import SHADOW_STEP
 from analysis.uncertainty import LeastSquares, least_squares
 
 if TYPE_CHECKING:
@@ -35,6 +36,8 @@ U_SMOOTH_MM = 0.06
 """Second difference of the flare from layer to layer; only bridges thinned steps."""
 U_FLANK_MM = 0.006
 """Flare of flanks against ends (assumed)."""
+U_OBLIQUE = 0.02
+"""Light in the gaps, as a share of the slope in mm: limits what flanks tell of height."""
 LIGHT_MM = 0.002
 LIGHT_RATIO = 0.35
 """Edges read 2 um wrong by uneven light where the step is 0.35 of the brighter level."""
@@ -42,12 +45,24 @@ FLUSH_MM, FLUSH_RANGE_MM = 0.012, 0.030
 """Model error of the hinge where foot and body are level, and how it fades."""
 OUTLIER, OUTLIER_MM = 4.5, 0.015
 MOST_OUTLIERS = 12
-U_BEND_MM = {"end": 0.3, "flank": 0.03}
-"""Prior on a baseline's quadratic term at the coupon's end (curl)."""
+U_LEAN_MM = {"end": 0.3, "flank": 0.008}
+U_BEND_MM = {"end": 0.3, "flank": 0.006}
+"""Priors on a baseline's linear and quadratic term at the coupon's end.  The pose holds
+flanks along the coupon; curl that it missed bends them by bow times slope."""
+STEEPEST = 0.4
 HIDDEN_SLOPE = -0.03
 """Flanks seen from further round show their dark wall instead of their rim."""
 ROUNDS = 8
 SOURCES = ("edge noise", "light", "model", "heights", "pose")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """Standard uncertainties of what is known beforehand: line of sight, bow, height."""
+
+    u_view_rad: float
+    u_bow_mm: float
+    u_height_mm: float = U_HEIGHT_MM
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,9 +108,14 @@ class Layout:
         return slice(self.height + 3, self.height + 3 + self.groups)
 
     @property
+    def oblique(self) -> int:
+        """Shift of foot edges on flanks that grows with the slope of the sight."""
+        return self.height + 3 + self.groups
+
+    @property
     def size(self) -> int:
         """Number of parameters."""
-        return self.height + 3 + self.groups
+        return self.oblique + 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,6 +168,8 @@ class _Model:
         b_place, _, b_z = _outermost(-self.inset[:, foot:], slope, self.z[foot:] + lift)
         # the light's shift belongs to the foot's edges alone
         f_place = f_place + value[layout.light][self.teeth.group]
+        askew = np.where(self.teeth.end, 0.0, slope)
+        f_place = f_place + value[layout.oblique] * askew
         half = 0.5 * (f_place - b_place)
         round_ = np.hypot(half, ROUNDING_MM)
         share = 0.5 * (1 + half / round_)
@@ -162,6 +184,7 @@ class _Model:
         z = share * f_z + (1 - share) * b_z
         J[:, layout.slope] = -z[:, None] * self.toward
         J[every, layout.light.start + self.teeth.group] = share
+        J[:, layout.oblique] = share * askew
         parallax = share * (-slope * f_z) + (1 - share) * b_place
         return predicted, J, share, parallax, z
 
@@ -175,6 +198,11 @@ def _outermost(
     which = np.argmax(both, axis=1)
     heights = np.concatenate([z[:-1], z[1:]])
     return both.max(axis=1), which % reach.shape[1], heights[which]
+
+
+def _flank_serves(readings: EdgeReadings, i: int) -> bool:
+    lit = readings.ratio[i] >= SHADOW_STEP
+    return bool(lit and readings.seen.slope[i] > HIDDEN_SLOPE)
 
 
 def tooth_edges(
@@ -206,8 +234,7 @@ def fit_ladders(
     readings: EdgeReadings,
     teeth: Teeth,
     foot_layers: int,
-    u_view_rad: float,
-    u_height_mm: float = U_HEIGHT_MM,
+    known: Known,
 ) -> LadderFit:
     """Fit one photo's tooth edges together.
 
@@ -217,10 +244,7 @@ def fit_ladders(
     teeth : Teeth
         Each of its groups with at least four reference teeth.
     foot_layers : int
-    u_view_rad : float
-        Standard uncertainty of the line of sight's slope.
-    u_height_mm : float
-        Standard uncertainty of the foot's height.
+    known : Known
 
     Returns
     -------
@@ -232,7 +256,7 @@ def fit_ladders(
     outlier = np.zeros(len(place), dtype=bool)
     value = _start(model, place)
     while True:
-        fit = _settle(readings, model, place, value, outlier, u_view_rad, u_height_mm)
+        fit = _settle(readings, model, place, value, outlier, known)
         value = fit.value
         score = np.abs(fit.residual_mm) / fit.u_residual_mm
         score[outlier | (np.abs(fit.residual_mm) < OUTLIER_MM)] = 0.0
@@ -294,12 +318,10 @@ def _variances(
 ) -> dict[str, Floats]:
     rows = model.teeth.row
     foot = model.layout.foot
-    _, _, share, _, _ = model.hinge(value)
     ratio = np.clip(readings.ratio[rows], 0.05, 1.0)
     light = (LIGHT_MM * (LIGHT_RATIO / ratio) ** 1.5 * excess) ** 2
     proud = (value[model.layout.flare] - model.inset[:, :foot]).max(axis=1)
     flush = FLUSH_MM * np.exp(-np.abs(proud) / FLUSH_RANGE_MM)
-    del share
     return {
         "edge noise": readings.u_mm[rows] ** 2 * excess**2,
         "light": light,
@@ -310,8 +332,7 @@ def _variances(
 def _priors(
     readings: EdgeReadings,
     model: _Model,
-    u_view_rad: float,
-    u_height_mm: float,
+    known: Known,
 ) -> tuple[Floats, dict[str, Floats]]:
     """Rows of the design for what is known beforehand, and their variances."""
     layout, teeth = model.layout, model.teeth
@@ -319,6 +340,7 @@ def _priors(
     for i in range(len(smooth)):
         smooth[i, layout.flare.start + i : layout.flare.start + i + 3] = (1, -2, 1)
     unit = np.eye(layout.size)
+    lean = unit[1 : 3 * layout.groups : 3]
     bend = unit[2 : 3 * layout.groups : 3]
     rows = np.concatenate(
         [
@@ -326,6 +348,8 @@ def _priors(
             unit[layout.height][None],
             unit[layout.slope],
             unit[layout.light],
+            unit[layout.oblique][None],
+            lean,
             bend,
         ]
     )
@@ -338,11 +362,15 @@ def _priors(
     split = {source: np.zeros(n) for source in SOURCES}
     k = len(smooth)
     split["model"][:k] = U_SMOOTH_MM**2
-    split["heights"][k] = u_height_mm**2
-    split["pose"][k + 1 : k + 3] = u_view_rad**2
+    split["heights"][k] = known.u_height_mm**2
+    split["pose"][k + 1 : k + 3] = known.u_view_rad**2
     split["light"][k + 3 : k + 3 + layout.groups] = light
-    split["model"][k + 3 + layout.groups :] = [
-        U_BEND_MM[name.split()[0]] ** 2 for name in teeth.groups
+    split["light"][k + 3 + layout.groups] = U_OBLIQUE**2
+    kinds = [name.split()[0] for name in teeth.groups]
+    bow = STEEPEST * known.u_bow_mm
+    split["pose"][k + 4 + layout.groups :] = [
+        *(U_LEAN_MM[kind] ** 2 for kind in kinds),
+        *(U_BEND_MM[kind] ** 2 + bow**2 for kind in kinds),
     ]
     return rows, split
 
@@ -353,13 +381,12 @@ def _settle(
     place: Floats,
     value: Floats,
     outlier: NDArray[np.bool_],
-    u_view_rad: float,
-    u_height_mm: float,
+    known: Known,
 ) -> LadderFit:
     """Gauss-Newton to rest, then once more with the scatter that was seen."""
     excess = np.ones(len(place))
     fit = _descend(
-        readings, model, place, value, outlier, excess, u_view_rad, u_height_mm
+        readings, model, place, value, outlier, excess, known
     )
     for kind in (True, False):
         mine = (model.teeth.end == kind) & ~outlier
@@ -371,7 +398,7 @@ def _settle(
         )
         excess[model.teeth.end == kind] = max(float(chi), 1.0)
     return _descend(
-        readings, model, place, fit.value, outlier, excess, u_view_rad, u_height_mm
+        readings, model, place, fit.value, outlier, excess, known
     )
 
 
@@ -382,10 +409,9 @@ def _descend(
     value: Floats,
     outlier: NDArray[np.bool_],
     excess: Floats,
-    u_view_rad: float,
-    u_height_mm: float,
+    known: Known,
 ) -> LadderFit:
-    prior_rows, prior_split = _priors(readings, model, u_view_rad, u_height_mm)
+    prior_rows, prior_split = _priors(readings, model, known)
     layout = model.layout
     for _ in range(ROUNDS):
         split = _variances(readings, model, value, excess)

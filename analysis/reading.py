@@ -49,8 +49,8 @@ class EdgeReadings:
     """All edges of one coupon, (n,) arrays.
 
     ``place_mm`` outside the printed design outline, in the plane of the plate face;
-    ``u_mm`` from noise and misfit alone; ``ratio`` the step just outside over the
-    brighter level; ``good`` False where nothing could be read, ``reason`` says why.
+    ``u_mm`` from noise and misfit alone; ``ratio`` the step just outside and
+    ``open_contrast`` the whole difference to the open table, over the brighter level; ``good`` False where nothing could be read, ``reason`` says why.
     """
 
     edges: tuple[Edge, ...]
@@ -60,6 +60,7 @@ class EdgeReadings:
     place_mm: Floats
     u_mm: Floats
     ratio: Floats
+    open_contrast: Floats
     misfit: Floats
     blur_px: Floats
     good: NDArray[np.bool_]
@@ -107,6 +108,8 @@ def read_edges(photo: Photo, manifest: Manifest, pose: Pose) -> EdgeReadings:
     fits = _fit_in_passes(edges, seen, lines, profiles, manifest, inset, z_mm)
     terms = fits.terms
     ratio = shadow_ratio(terms[:, 0], terms[:, 2], terms[:, 3])
+    far = terms[:, 0] + terms[:, 2] + terms[:, 3]
+    brighter = np.maximum(np.maximum(far, terms[:, 0]), 1e-6)
     reason = tuple(
         _reason(bool(found), float(r))
         for found, r in zip(fits.found, ratio, strict=True)
@@ -119,6 +122,7 @@ def read_edges(photo: Photo, manifest: Manifest, pose: Pose) -> EdgeReadings:
         place_mm=flat.place_mm + fits.offset_px / seen.px_per_mm,
         u_mm=fits.u_px / seen.px_per_mm,
         ratio=ratio,
+        open_contrast=np.abs(far - terms[:, 0]) / brighter,
         misfit=fits.misfit,
         blur_px=fits.sigma_px,
         good=np.array([r is None for r in reason]),
@@ -156,7 +160,7 @@ def _fit_in_passes(
         free_blur=True,
     )
     blur = picture_blur(first, along_x)
-    priors = group_priors(first, groups)
+    priors = group_priors(first, lines, groups)
     second, ramp = _best_ramp(profiles, lines, blur, seen, priors, groups, first)
     lines = replace(lines, rim_px=_rims(edges, seen, manifest, inset_mm, z_mm, second))
     return fit_edges(
@@ -164,7 +168,7 @@ def _fit_in_passes(
         lines,
         sigma_px=blur,
         ramp_px=ramp,
-        priors=group_priors(second, groups),
+        priors=group_priors(second, lines, groups),
         start_px=second.offset_px,
     )
 
