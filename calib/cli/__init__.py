@@ -6,6 +6,7 @@ of ours, 130 interrupted.
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 import traceback
@@ -35,9 +36,10 @@ def main(arguments: Sequence[str] | None = None) -> ExitCode:  # noqa: PLR0911 o
     try:
         status = _run(words)
         sys.stdout.flush()
-    except BrokenPipeError:
-        # the reader went away, as `head` does; what was asked for is done
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except (BrokenPipeError, SystemExit):
+        # The reader went away, as `head` does; what was asked for is done.  Where click
+        # notices first it ends the program, which nothing else here does.
+        _give_up_stdout()
         return ExitCode.DONE
     except (click.Abort, KeyboardInterrupt):
         complain(
@@ -75,7 +77,17 @@ def _usage(error: click.ClickException, *, as_json: bool) -> ExitCode:
     return ExitCode.USER
 
 
+def _give_up_stdout() -> None:
+    """Send what is still unwritten nowhere, or it fails again when Python ends."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
+
+
 def _system(error: OSError, *, as_json: bool) -> ExitCode:
+    if error.errno == errno.ENOSPC and error.filename is None:
+        _give_up_stdout()  # standard output itself is on the full disk
+        as_json = False
     what = error.filename or "A file"
     complain(
         "file",

@@ -26,8 +26,27 @@ class _InOrder(click.Group):
         return list(self.commands)
 
 
+def _tell_version(ctx: click.Context, _option: click.Parameter, asked: bool) -> None:  # noqa: FBT001 click's own order
+    from importlib.metadata import PackageNotFoundError, version
+
+    if not asked:
+        return
+    try:
+        click.echo(version("rimgauge"))
+    except PackageNotFoundError:
+        click.echo("not installed: run from its source")
+    ctx.exit()
+
+
 @click.group(cls=_InOrder, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(package_name="rimgauge", message="%(version)s")
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_tell_version,
+    help="Show the version and exit.",
+)
 def rimgauge() -> None:
     """Measure how a resin printer flares the bottom of a part, and print it flat.
 

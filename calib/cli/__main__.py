@@ -1,0 +1,7 @@
+"""``python -m calib.cli`` does what ``rimgauge`` does."""
+
+import sys
+
+from calib.cli import main
+
+sys.exit(main())
