@@ -72,7 +72,7 @@ def _curve(tag: bytes) -> NDArray[np.float64]:
 def _parametric(tag: bytes, v: NDArray[np.float64]) -> NDArray[np.float64]:
     """ICC parametric curves 0 to 4: y = (a v + b)^g + e from d on, c v + f below."""
     (kind,) = struct.unpack_from(">H", tag, 8)
-    raw = struct.unpack_from(f">{_PARAMETERS[kind]}i", tag, 12)
+    raw: tuple[int, ...] = struct.unpack_from(f">{_PARAMETERS[kind]}i", tag, 12)
     values = [value / _FIXED for value in raw]
     g, a, b, c, d, e, f = values + [1.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0][len(raw) :]
     if kind in (1, 2):  # the break lies where the power's argument reaches zero

@@ -1,0 +1,230 @@
+"""Read a metric ruler in a photo by its graduation lines, or say why not.
+
+Numerals are not needed and no scale is ever guessed: what can't be told from something
+else is refused.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.refusals import refuse
+from analysis.result import Refusal, RulerReading
+from analysis.ruler_reading import Graduation, read_graduation
+from analysis.ruler_search import Candidate, find_tiles, link_tiles
+from analysis.ruler_track import pyramid
+from analysis.ruler_unit import ENOUGH, INCH_MM, metric_evidence
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.photo import Photo
+
+_CANDIDATES = 8
+_GREEN = 1
+_SAME_SCALE = 0.12  # readings of one ruler that could be confused differ by 20 % and more
+_CLASS_MPE_MM = 0.5
+_CLASS_LENGTH_MM = 150.0
+_INCH_DIVISIONS = (4, 8, 10, 12, 16, 20, 32, 50, 64, 100)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RulerHint:
+    """What a coupon that was found says about the ruler beside it.
+
+    ``px_per_mm`` is the range in which the ruler's scale must lie; ``direction_deg`` the
+    coupon's long side in the picture (x to the right, y down), or None; ``exclude_px``
+    (k, 2) a polygon that is no ruler (the coupon itself), or None.
+    """
+
+    px_per_mm: tuple[float, float]
+    direction_deg: float | None = None
+    exclude_px: NDArray[np.float64] | None = None
+
+
+def read_ruler(photo: Photo, hint: RulerHint | None = None) -> RulerReading | Refusal:
+    """Find and read a metric ruler.
+
+    Parameters
+    ----------
+    photo : Photo
+        The upright photo.
+    hint : RulerHint, optional
+        From a coupon in the same photo.
+
+    Returns
+    -------
+    RulerReading, or Refusal
+        In pixels of ``photo.rgb8``.  Refusals: ``no_ruler``, ``ruler_inch``,
+        ``ruler_unreadable``, ``reading_ambiguous``.
+
+    Notes
+    -----
+    ``u_class_ratio`` supposes a class II ruler (Directive 2014/32/EU, annex X: 0.5 mm
+    between any two marks up to one metre) that is evenly stretched over 150 mm or over
+    what is seen of it, whichever is longer.
+    """
+    grey = np.ascontiguousarray(photo.rgb8[:, :, _GREEN])
+    candidates = link_tiles(find_tiles(grey), _CANDIDATES)
+    levels = pyramid(grey)
+    graduations = [
+        graduation
+        for candidate in candidates
+        if (graduation := read_graduation(levels, candidate)) is not None
+    ]
+    return decide(graduations, hint)
+
+
+def decide(
+    graduations: list[Graduation], hint: RulerHint | None
+) -> RulerReading | Refusal:
+    """Choose among everything in the picture that looks like graduation."""
+    sound = [g for g in graduations if g.fault is None]
+    readings = []
+    doubts = []
+    for graduation in sound:
+        if graduation.kind == "inch":
+            doubts.append(refuse("ruler_inch", division=graduation.family))
+            continue
+        unit = _unit(graduation, graduations, hint)
+        if isinstance(unit, Refusal):
+            doubts.append(unit)
+        else:
+            readings.append((unit, graduation))
+    if not readings:
+        return _why_none(doubts, graduations)
+    if _contradict(readings):
+        return refuse(
+            "reading_ambiguous", why="two of its edges give scales that don't agree"
+        )
+    unit, graduation = max(readings, key=lambda r: _worth(*r))
+    return _reading(unit, graduation)
+
+
+def _unit(
+    graduation: Graduation, graduations: list[Graduation], hint: RulerHint | None
+) -> float | Refusal:
+    """Millimetres a mark of a decimal or halved scale, or why that can't be said."""
+    metric_mm = 0.5 if graduation.kind == "halved" else 1.0
+    if hint is not None:
+        return _unit_by_coupon(graduation, metric_mm, hint)
+    by_edges = _unit_by_other_edge(graduation, graduations)
+    if by_edges == "metric":
+        return metric_mm
+    if by_edges == "inch":
+        return refuse("ruler_inch", division="tenths or twentieths")
+    if metric_evidence(metric_mm, graduation.looks) >= ENOUGH:
+        return metric_mm
+    return refuse(
+        "reading_ambiguous",
+        why="by their size the marks may be fractions of an inch",
+    )
+
+
+def _unit_by_coupon(
+    graduation: Graduation, metric_mm: float, hint: RulerHint
+) -> float | Refusal:
+    low, high = hint.px_per_mm
+    if low <= graduation.pitch_px / metric_mm <= high:
+        return metric_mm
+    fractions = [INCH_MM / division for division in _INCH_DIVISIONS]
+    if any(low <= graduation.pitch_px / mm <= high for mm in fractions):
+        return refuse("ruler_inch", division="fractions of an inch")
+    return refuse(
+        "reading_ambiguous", why="their spacing fits neither the coupon nor any scale"
+    )
+
+
+def _unit_by_other_edge(graduation: Graduation, graduations: list[Graduation]) -> str:
+    """Say ``metric`` or ``inch`` by the ratio to an inch scale beside, else nothing."""
+    votes = set()
+    metric_mm = 0.5 if graduation.kind == "halved" else 1.0
+    inch_mm = INCH_MM / (20 if graduation.kind == "halved" else 10)
+    for other in graduations:
+        clear = other.kind == "inch" and other.lead >= 6.0 and other.scale is not None
+        if not clear or not _beside(graduation, other):
+            continue
+        ratio = _pitch_near(other, graduation) / graduation.pitch_px
+        for own_mm, vote in ((metric_mm, "metric"), (inch_mm, "inch")):
+            fractions = np.array([INCH_MM / n for n in (4, 8, 16, 32)]) / own_mm
+            if np.any(np.abs(ratio / fractions - 1) < 0.04):
+                votes.add(vote)
+    return votes.pop() if len(votes) == 1 else ""
+
+
+def _axis(graduation: Graduation) -> NDArray[np.float64]:
+    chord = graduation.points_px[-1] - graduation.points_px[0]
+    return np.asarray(chord / np.linalg.norm(chord))
+
+
+def _beside(one: Graduation, other: Graduation) -> bool:
+    """Tell whether two rows of marks may belong to one ruler."""
+    axis = _axis(one)
+    if abs(float(axis @ _axis(other))) < np.cos(np.radians(12)):
+        return False
+    between = other.points_px.mean(axis=0) - one.points_px.mean(axis=0)
+    across = abs(float(between @ np.array([-axis[1], axis[0]])))
+    return across < 0.5 * float(np.ptp(one.points_px @ axis)) + 25 * one.pitch_px
+
+
+def _pitch_near(other: Graduation, one: Graduation) -> float:
+    """Pitch of ``other`` where it passes closest to the middle of ``one``."""
+    axis = _axis(other)
+    along = other.points_px @ axis
+    at = float(np.clip(one.points_px.mean(axis=0) @ axis, along.min(), along.max()))
+    curve = np.polynomial.Polynomial.fit(along, other.index, 3)
+    return float(1 / abs(curve.deriv()(at)))
+
+
+def _contradict(readings: list[tuple[float, Graduation]]) -> bool:
+    for (one_mm, one), (other_mm, other) in combinations(readings, 2):
+        if not _beside(one, other):
+            continue
+        ratio = (_pitch_near(other, one) / other_mm) / (one.pitch_px / one_mm)
+        if abs(np.log(ratio)) > _SAME_SCALE:
+            return True
+    return False
+
+
+def _worth(unit_mm: float, graduation: Graduation) -> float:
+    """Length of ruler read, less for scattered marks."""
+    scale = graduation.scale
+    if scale is None:
+        return 0.0
+    length = float(np.ptp(graduation.index)) * unit_mm
+    return length / (1 + scale.rms_px / (0.03 * scale.px_per_mm))
+
+
+def _why_none(doubts: list[Refusal], graduations: list[Graduation]) -> Refusal:
+    """Give the most telling reason for having no reading."""
+    for code in ("reading_ambiguous", "ruler_inch"):
+        for doubt in doubts:
+            if doubt.code == code:
+                return doubt
+    faulty = [g for g in graduations if g.kind != "plain" and g.lead > 0 and g.fault]
+    if faulty:
+        strongest = max(faulty, key=lambda g: g.lead)
+        return refuse("ruler_unreadable", why=strongest.fault)
+    return refuse("no_ruler")
+
+
+def _reading(unit_mm: float, graduation: Graduation) -> RulerReading | Refusal:
+    marks_mm = (graduation.index - graduation.index[0]) * unit_mm
+    scale = graduation.scale
+    if scale is None:
+        return refuse("no_ruler")
+    length_mm = max(_CLASS_LENGTH_MM, float(np.ptp(marks_mm)))
+    return RulerReading(
+        graduation_mm=unit_mm,
+        marks_mm=marks_mm,
+        marks_px=graduation.points_px,
+        kept=scale.kept,
+        px_per_mm=scale.px_per_mm / unit_mm,
+        u_px_per_mm=scale.u_px_per_mm / unit_mm,
+        u_class_ratio=_CLASS_MPE_MM / np.sqrt(3) / length_mm,
+        residual_px=scale.rms_px,
+    )
