@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+import io
+import json
+import shlex
+import shutil
+import tempfile
+import time
+from contextlib import redirect_stdout
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from calib.cli.output import Report, narrate, reports
+from calib.cli.output import ExitCode, Report, narrate, reports, strong
+
+if TYPE_CHECKING:
+    from patterns.manifest import Manifest
 
 
 @click.command()
@@ -22,16 +34,150 @@ def demo(out: Path) -> Report:
     """Show the whole day's work on invented data, in under a minute.
 
     A virtual printer prints the coupon in an invented resin, a virtual camera takes a
-    photo of it beside a ruler, and the real commands measure it and suggest.  Then it
-    is printed again as suggested.  Your own records are not touched.
+    photo of it beside a ruler, and the real commands measure it and suggest.  Then a
+    wall is printed as suggested, to show what it does.  Your own records are not
+    touched.
 
     \b
     Example:
       rimgauge demo --out rimgauge-demo
     """  # noqa: D301 \b is click's mark
-    from calib.demo import run
+    _refuse_full(out)
+    out.mkdir(parents=True, exist_ok=True)
+    try:
+        with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as data_dir:
+            return _story(out, _Day(data_dir=data_dir, started_s=time.monotonic()))
+    except BaseException:
+        shutil.rmtree(out, ignore_errors=True)  # it was new or empty
+        raise
 
-    story = run(out, narrate)
-    return Report(
-        document={"ok": True, "invented": True} | story.document, text=story.text
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Day:
+    """Runs the real commands on records of the demo's own."""
+
+    data_dir: str
+    started_s: float
+
+    def say(self, text: str) -> None:
+        """Tell what goes on, and since when."""
+        narrate(f"[{time.monotonic() - self.started_s:4.0f} s] {text}")
+
+    def run(self, *words: str | Path) -> Any:  # noqa: ANN401 JSON
+        """Run one command as a user would, and read its JSON document."""
+        from calib.cli import main
+
+        told = [str(word) for word in words]
+        self.say(f"$ rimgauge {shlex.join(told)}")
+        heard = io.StringIO()
+        with redirect_stdout(heard):
+            status = main([*told, "--data-dir", self.data_dir, "--json"])
+        if status is ExitCode.INTERRUPTED:
+            raise KeyboardInterrupt
+        if status is not ExitCode.DONE:
+            raise RuntimeError(f"{told[0]} ended with {status}: {heard.getvalue()}")
+        return json.loads(heard.getvalue())
+
+
+def _story(out: Path, day: _Day) -> Report:
+    from calib import demo as invented
+    from patterns.export import write_new
+    from patterns.manifest import manifest_from_json
+
+    narrate(invented.NOTE)
+    made = day.run("coupon", "flare", "--out", out / "coupon")
+    manifest = manifest_from_json(
+        (out / "coupon" / f"{made['coupon_id']}.json").read_text()
     )
+    day.say("the virtual printer prints it, the virtual camera takes a photo ...")
+    photo = out / "photo.jpg"
+    true_flare_mm = invented.photograph_print(manifest, photo)
+    _record(day, manifest)
+    (measured,) = day.run("measure", photo, "--pictures", out)
+    advice = day.run("suggest", "--pictures", out)
+    day.say("the virtual printer prints a wall, plain and as suggested ...")
+    layers = advice["layers"]
+    walls = invented.print_walls(
+        manifest,
+        [layer["exposure_s"] for layer in layers],
+        [layer["inset_mm"] for layer in layers],
+    )
+    write_new(out / "walls.png", invented.walls_png(walls, advice["tolerance_mm"]))
+    document = {
+        "ok": True,
+        "invented": True,
+        "true_flare_mm": true_flare_mm,
+        "measured": measured,
+        "suggestion": advice,
+        "worst_plain_mm": float(walls.plain_mm.max()),
+        "worst_suggested_mm": float(abs(walls.suggested_mm).max()),
+        "folder": str(out),
+    }
+    text = _told(document)
+    write_new(out / "report.md", _report(document, text).encode())
+    day.say("done")
+    return Report(document=document, text=text)
+
+
+def _record(day: _Day, manifest: Manifest) -> None:
+    """Record printer, bottle and print as a user would."""
+    pixel_x, pixel_y = f"{manifest.pixel_x_mm:g}", f"{manifest.pixel_y_mm:g}"
+    day.run(
+        *("record", "printer", "virtual", "--pixel-x-mm", pixel_x),
+        *("--pixel-y-mm", pixel_y, "--plate-x-mm", "143", "--plate-y-mm", "89"),
+        *("--surface", "rigid", "--relevelled-on", "2026-01-01"),
+    )
+    day.run("record", "bottle", "invented", "--resin", "invented grey")
+    day.run(
+        *("record", "print", "--bottle", "invented", "--printer", "virtual"),
+        *("--coupon", manifest.coupon_id, "--as-on-sheet"),
+        *("--wait-before-exposure-s", "1", "--temperature-c", "unknown"),
+        *("--outcome", "held"),
+    )
+
+
+def _told(document: dict[str, Any]) -> str:
+    from calib.cli.words import measured_words
+
+    return "\n".join(
+        (
+            strong("INVENTED DATA: a virtual printer, resin and camera"),
+            "",
+            measured_words(document["measured"]),
+            (
+                f"  the truth, which only the virtual printer knows: flare "
+                f"{document['true_flare_mm']:.3f} mm"
+            ),
+            "",
+            document["suggestion"]["text"],
+            "",
+            (
+                f"Printed so, the wall stands out by at most "
+                f"{document['worst_suggested_mm']:.3f} mm; as the coupon was printed, by "
+                f"{document['worst_plain_mm']:.3f} mm."
+            ),
+            f"Pictures and report: {document['folder']}",
+        )
+    )
+
+
+def _report(document: dict[str, Any], text: str) -> str:
+    """Write the report that stays in the folder."""
+    folder = Path(document["folder"])
+    pictures = sorted(path.name for path in folder.glob("*.png"))
+    shown = "\n\n".join(f"![{name}]({name})" for name in ("photo.jpg", *pictures))
+    return (
+        "# The demo's report\n\n**Everything here is invented data**: no printer, no "
+        "resin and no camera were used.\n\n```\n"
+        f"{click.unstyle(text)}\n```\n\n{shown}\n"
+    )
+
+
+def _refuse_full(out: Path) -> None:
+    from patterns.errors import FileError
+
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise FileError(
+            f"{out} is there already and not an empty folder.",
+            "Name another folder with --out.",
+        )

@@ -39,10 +39,9 @@ def scale(photo: Path) -> Report:
     Example:
       rimgauge scale ruler.jpg
     """  # noqa: D301 \b is click's mark
-    from analysis.ruler import read_ruler
-
     from analysis.photo import read_photo
     from analysis.result import Refusal
+    from analysis.ruler import read_ruler
     from calib.cli.words import scale_words
     from calib.readings import scale_report
 
@@ -107,7 +106,7 @@ def measure(
       rimgauge measure photo.jpg
       rimgauge measure photo1.jpg photo2.jpg --print 3 --pictures pictures
     """  # noqa: D301 \b is click's mark
-    from analysis import measure as measure_photo
+    from analysis.pipeline import measure as measure_photo
     from calib.cli.words import measured_words
     from calib.readings import is_measured, photo_report
 
