@@ -1,0 +1,31 @@
+"""Measure coupons in photos.
+
+Points are (n, 2) arrays, x to the right and y down, in pixels of the upright picture;
+the centre of the top-left pixel is (0, 0).  Images are ``[row, column]``.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.result import Measurement, Refusal
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from patterns.manifest import Manifest
+
+__all__ = ["Measurement", "Refusal", "measure"]
+
+
+def measure(
+    path: str | Path,
+    manifests: Sequence[Manifest],
+    *,
+    scale_from_coupon: bool = False,
+) -> Measurement | Refusal:
+    """Measure the flare coupon in a photo: see :func:`analysis.pipeline.measure`."""
+    from analysis.pipeline import measure as measured  # noqa: PLC0415 heavy
+
+    return measured(path, manifests, scale_from_coupon=scale_from_coupon)

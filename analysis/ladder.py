@@ -36,7 +36,7 @@ U_SMOOTH_MM = 0.06
 """Second difference of the flare from layer to layer; only bridges thinned steps."""
 U_FLANK_MM = 0.006
 """Flare of flanks against ends (assumed)."""
-U_OBLIQUE = 0.02
+U_OBLIQUE = 0.04
 """Light in the gaps, as a share of the slope in mm: limits what flanks tell of height."""
 LIGHT_MM = 0.002
 LIGHT_RATIO = 0.35
@@ -47,9 +47,8 @@ OUTLIER, OUTLIER_MM = 4.5, 0.015
 MOST_OUTLIERS = 12
 U_LEAN_MM = {"end": 0.3, "flank": 0.008}
 U_BEND_MM = {"end": 0.3, "flank": 0.006}
-"""Priors on a baseline's linear and quadratic term at the coupon's end.  The pose holds
-flanks along the coupon; curl that it missed bends them by bow times slope."""
-STEEPEST = 0.4
+"""Priors on a baseline's linear and quadratic term at the coupon's end: the pose holds
+flanks along the coupon, but for the bow."""
 HIDDEN_SLOPE = -0.03
 """Flanks seen from further round show their dark wall instead of their rim."""
 ROUNDS = 8
@@ -113,9 +112,14 @@ class Layout:
         return self.height + 3 + self.groups
 
     @property
+    def bow(self) -> int:
+        """Height missed at the coupon's ends when its bow was found."""
+        return self.oblique + 1
+
+    @property
     def size(self) -> int:
         """Number of parameters."""
-        return self.oblique + 1
+        return self.bow + 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,6 +182,7 @@ class _Model:
         every = np.arange(n)
         for k in range(3):
             J[every, 3 * self.teeth.group + k] = base[:, k]
+        J[:, layout.bow] = -slope * self.teeth.x**2
         predicted = J @ value + 0.5 * (f_place + b_place) + round_
         J[every, layout.flare.start + f_layer] += share
         J[:, layout.height] = -(1 - share) * slope
@@ -321,7 +326,8 @@ def _variances(
     ratio = np.clip(readings.ratio[rows], 0.05, 1.0)
     light = (LIGHT_MM * (LIGHT_RATIO / ratio) ** 1.5 * excess) ** 2
     proud = (value[model.layout.flare] - model.inset[:, :foot]).max(axis=1)
-    flush = FLUSH_MM * np.exp(-np.abs(proud) / FLUSH_RANGE_MM)
+    inset = model.inset[:, :foot].min(axis=1)
+    flush = FLUSH_MM * np.exp(-np.abs(proud) / FLUSH_RANGE_MM) * (inset > 0)
     return {
         "edge noise": readings.u_mm[rows] ** 2 * excess**2,
         "light": light,
@@ -349,6 +355,7 @@ def _priors(
             unit[layout.slope],
             unit[layout.light],
             unit[layout.oblique][None],
+            unit[layout.bow][None],
             lean,
             bend,
         ]
@@ -367,10 +374,10 @@ def _priors(
     split["light"][k + 3 : k + 3 + layout.groups] = light
     split["light"][k + 3 + layout.groups] = U_OBLIQUE**2
     kinds = [name.split()[0] for name in teeth.groups]
-    bow = STEEPEST * known.u_bow_mm
     split["pose"][k + 4 + layout.groups :] = [
+        known.u_bow_mm**2,
         *(U_LEAN_MM[kind] ** 2 for kind in kinds),
-        *(U_BEND_MM[kind] ** 2 + bow**2 for kind in kinds),
+        *(U_BEND_MM[kind] ** 2 for kind in kinds),
     ]
     return rows, split
 

@@ -116,6 +116,23 @@ class CouponMeasurement:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Drawing:
+    """What was found, in place, to be drawn over the photo; all in px of the upright one.
+
+    ``outline_px`` (n, 2) closed; ``holes_px`` one (n, 2) rim each; ``marks_px`` (n, 2)
+    with ``marks_kept`` (n,); ``edges_px`` (n, 2, 2) both ends of each edge that was
+    looked for, ``edges_used`` (n,).
+    """
+
+    outline_px: NDArray[np.float64]
+    holes_px: tuple[NDArray[np.float64], ...]
+    marks_px: NDArray[np.float64]
+    marks_kept: NDArray[np.bool_]
+    edges_px: NDArray[np.float64]
+    edges_used: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Measurement:
     """One photo, measured."""
 
@@ -123,3 +140,4 @@ class Measurement:
     scale: Scale | None
     coupons: tuple[CouponMeasurement, ...]
     warnings: tuple[str, ...] = ()
+    drawing: Drawing | None = field(default=None, compare=False, repr=False)

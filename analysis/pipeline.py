@@ -1,0 +1,151 @@
+"""One photo, from file to measurement: the door of this package."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.flare import measure_readings
+from analysis.locate import locate
+from analysis.photo import read_photo
+from analysis.pose import solve
+from analysis.reading import read_edges
+from analysis.result import (
+    CouponMeasurement,
+    Drawing,
+    Measurement,
+    Refusal,
+    RulerReading,
+    Scale,
+)
+from analysis.ruler import RulerHint, read_ruler
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from analysis.located import Located
+    from analysis.photo import Photo
+    from analysis.reading import EdgeReadings
+    from patterns.manifest import Manifest
+
+
+Floats = NDArray[np.float64]
+
+HINT_RATIO = 0.10
+"""Parts may be printed 3 % off, rulers lie higher or lower and farther to one side."""
+
+
+def measure(
+    path: str | Path,
+    manifests: Sequence[Manifest],
+    *,
+    scale_from_coupon: bool = False,
+) -> Measurement | Refusal:
+    """Measure the flare coupon in a photo.
+
+    Parameters
+    ----------
+    path : str or Path
+        JPEG, PNG or HEIC.
+    manifests : sequence of Manifest
+        Coupons that may be in it, at least one.
+    scale_from_coupon : bool
+        Don't look for a ruler: the coupon's design size is the scale, u of 1 % in every
+        length, and its own size (``part_scale``) stays unknown.
+
+    Returns
+    -------
+    Measurement or Refusal
+        A refusal says what is wrong and what to do; the codes are in
+        :data:`analysis.refusals.CODES`.
+    """
+    photo = read_photo(path)
+    if isinstance(photo, Refusal):
+        return photo
+    located = locate(photo, manifests)
+    if isinstance(located, Refusal):
+        return located
+    ruler = None
+    if not scale_from_coupon:
+        found = read_ruler(photo, ruler_hint(located))
+        if isinstance(found, Refusal):
+            return found
+        ruler = found
+    pose = solve(photo, located, ruler)
+    if isinstance(pose, Refusal):
+        return pose
+    readings = read_edges(photo, located.manifest, pose)
+    coupon = measure_readings(readings, located.manifest, pose)
+    if isinstance(coupon, Refusal):
+        return coupon
+    return Measurement(
+        photo=str(path),
+        scale=Scale(
+            px_per_mm=pose.px_per_mm / photo.reduced,
+            u_px_per_mm=pose.u_px_per_mm / photo.reduced,
+            graduation_mm=None if ruler is None else ruler.graduation_mm,
+            source="coupon" if ruler is None else "ruler",
+        ),
+        coupons=(coupon,),
+        warnings=_warnings(photo),
+        drawing=_drawing(photo, located, ruler, readings, coupon),
+    )
+
+
+def ruler_hint(located: Located) -> RulerHint:
+    """Tell the ruler's reader what a coupon that was found says of the ruler beside it."""
+    start, end = _seen(located, np.array([[-1.0, 0.0], [1.0, 0.0]]))
+    direction = np.degrees(np.arctan2(end[1] - start[1], end[0] - start[0]))
+    return RulerHint(
+        px_per_mm=(
+            located.px_per_mm * (1 - HINT_RATIO),
+            located.px_per_mm * (1 + HINT_RATIO),
+        ),
+        direction_deg=float(direction),
+        exclude_px=located.outline_px,
+    )
+
+
+def _seen(located: Located, points_mm: Floats) -> Floats:
+    plane = np.column_stack([points_mm, np.ones(len(points_mm))])
+    seen = plane @ located.homography.T
+    return np.asarray(seen[:, :2] / seen[:, 2:])
+
+
+def _warnings(photo: Photo) -> tuple[str, ...]:
+    if photo.reduced < 1:
+        return (f"The photo was measured at {photo.reduced:g} of its size.",)
+    return ()
+
+
+def _drawing(
+    photo: Photo,
+    located: Located,
+    ruler: RulerReading | None,
+    readings: EdgeReadings,
+    coupon: CouponMeasurement,
+) -> Drawing:
+    """Everything that was found, in pixels of the stored size."""
+    used = {tooth.name for tooth in coupon.teeth if tooth.used}
+    half = readings.seen.half_px[:, None]
+    along = readings.seen.normal_px[:, ::-1] * (1, -1)
+    middle = readings.edge_px()
+    ends = np.stack([middle - half * along, middle + half * along], axis=1)
+    return Drawing(
+        outline_px=photo.full_size_px(located.outline_px),
+        holes_px=tuple(photo.full_size_px(hole.rim_px) for hole in located.holes),
+        marks_px=np.zeros((0, 2))
+        if ruler is None
+        else photo.full_size_px(ruler.marks_px),
+        marks_kept=np.zeros(0, dtype=bool) if ruler is None else ruler.kept,
+        edges_px=photo.full_size_px(ends.reshape(-1, 2)).reshape(-1, 2, 2),
+        edges_used=np.array(
+            [
+                bool(good) and (edge.kind != "end" or edge.owner in used)
+                for edge, good in zip(readings.edges, readings.good, strict=True)
+            ]
+        ),
+    )
