@@ -29,6 +29,10 @@ _ASPECT = (2.7, 5.4)
 _FILL = 0.78
 _SCALES = (0.94, 0.97, 1.0, 1.03)
 _REFINED = 5
+_SHORTEST = 0.12
+"""Least length of a coupon that is looked for, in picture diagonals."""
+_SEED_SPACING = 0.02
+_TOLERANCES = (8, 14, 24)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,33 +68,93 @@ def edge_strength(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
     return np.asarray(np.minimum(steep / (around + 2.0), 6.0), dtype=np.float32)
 
 
+def shrunk(picture: NDArray[np.uint8], factor: float) -> NDArray[np.uint8]:
+    """Average pixels to a smaller picture."""
+    small = cv2.resize(
+        picture, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA
+    )
+    return np.asarray(small, dtype=np.uint8)
+
+
 Box = tuple[float, float, float, float]
 """Centre x, y (px), direction of the long side (rad), its length (px)."""
 
 
 def _rectangles(picture: NDArray[np.uint8]) -> Iterator[Box]:
     factor = min(1.0, REGION_LONGEST_PX / max(picture.shape[:2]))
-    small = cv2.resize(
-        picture, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA
-    )
+    small = shrunk(picture, factor)
     diagonal = float(np.hypot(*small.shape[:2]))
-    for mask in _masks(small):
-        contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-        for contour in contours:
-            if len(contour) < 4:
-                continue
-            area = cv2.contourArea(contour)
-            if area < (0.1 * diagonal) ** 2 / 4:
-                continue
-            (x, y), (w, h), angle = cv2.minAreaRect(contour)
-            long, short = max(w, h), min(w, h)
-            if short <= 0 or not _ASPECT[0] < long / short < _ASPECT[1]:
-                continue
-            if area < _FILL * w * h or long < 0.12 * diagonal:
-                continue
-            turn = np.deg2rad(angle if w >= h else angle + 90)
-            middle = (np.array([x, y]) + 0.5) / factor - 0.5
-            yield float(middle[0]), float(middle[1]), float(turn), long / factor
+    contours = [
+        contour
+        for mask in _masks(small)
+        for contour in cv2.findContours(
+            mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
+        )[0]
+    ]
+    contours += _grown(small, (_SHORTEST * diagonal) ** 2 / 8)
+    for contour in contours:
+        box = _box(contour, diagonal)
+        if box is not None:
+            x, y, turn, length = box
+            yield (
+                (x + 0.5) / factor - 0.5,
+                (y + 0.5) / factor - 0.5,
+                turn,
+                length / factor,
+            )
+
+
+def _box(contour: NDArray[np.int32], diagonal: float) -> Box | None:
+    """Rectangle round a region, if it has about the coupon's shape."""
+    if len(contour) < 4:
+        return None
+    (x, y), (w, h), angle = cv2.minAreaRect(contour)
+    long, short = max(w, h), min(w, h)
+    if long < _SHORTEST * diagonal or short <= 0:
+        return None
+    if not _ASPECT[0] < long / short < _ASPECT[1]:
+        return None
+    if cv2.contourArea(contour) < _FILL * w * h:
+        return None
+    turn = np.deg2rad(angle if w >= h else angle + 90)
+    return float(x), float(y), float(turn), float(long)
+
+
+def _grown(small: NDArray[np.uint8], least_area: float) -> list[NDArray[np.int32]]:
+    """Outlines of regions that are near the colour of a seed, seeds all over."""
+    soft = cv2.medianBlur(small, 5)
+    height, width = soft.shape[:2]
+    spacing = max(8, round(_SEED_SPACING * max(height, width)))
+    outlines = []
+    for tolerance in _TOLERANCES:
+        mask = np.zeros((height + 2, width + 2), dtype=np.uint8)
+        flags = 4 | cv2.FLOODFILL_MASK_ONLY | cv2.FLOODFILL_FIXED_RANGE
+        mark = 0
+        for y in range(spacing // 2, height, spacing):
+            for x in range(spacing // 2, width, spacing):
+                if mask[y + 1, x + 1]:
+                    continue
+                mark = mark % 255 + 1
+                area, _, _, (left, top, w, h) = cv2.floodFill(
+                    soft,
+                    mask,
+                    (x, y),
+                    (0, 0, 0),
+                    (tolerance,) * 3,
+                    (tolerance,) * 3,
+                    flags | mark << 8,
+                )
+                if area < least_area:
+                    continue
+                inside = mask[top + 1 : top + h + 1, left + 1 : left + w + 1] == mark
+                contours, _ = cv2.findContours(
+                    inside.astype(np.uint8),
+                    cv2.RETR_EXTERNAL,
+                    cv2.CHAIN_APPROX_SIMPLE,
+                    offset=(left, top),
+                )
+                outlines.append(max(contours, key=len))
+    return outlines
 
 
 def _masks(small: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
@@ -104,13 +168,13 @@ def _masks(small: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
         for level in np.linspace(low, high, levels + 2)[1:-1]:
             above = (plane > level).astype(np.uint8)
             yield above
-            yield 1 - above
+            yield np.asarray(1 - above, dtype=np.uint8)
     strength = edge_strength(small)
     kernel = np.ones((3, 3), np.uint8)
     for level in (0.8, 1.2, 1.8, 2.6):
         calm = (strength < level).astype(np.uint8)
         yield calm
-        yield cv2.erode(calm, kernel)
+        yield np.asarray(cv2.erode(calm, kernel), dtype=np.uint8)
 
 
 def _distinct(boxes: Iterator[Box]) -> Iterator[Box]:

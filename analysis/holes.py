@@ -2,9 +2,10 @@
 
 Through a hole one sees the table in the coupon's shade: bright in the middle, darker
 towards a rim that may be brighter or darker than the face or vanish.  So each sector of
-a rim has its own model, from outside in: face level, a step of either sign, an
-exponential recovery from contact shadow, all blurred alike; the circle, which all
-sectors share, is what is fitted (variable projection, Golub and Pereyra 1973).
+a rim has its own model, from outside in: face level, a step of either sign, exponential
+recoveries from contact shadow, all blurred alike; what is fitted is the circle that all
+sectors share (variable projection, Golub and Pereyra 1973), with one radius and one
+blur for all holes: they were printed and photographed alike.
 """
 
 from __future__ import annotations
@@ -27,225 +28,313 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 SECTORS = 36
-_REACH_MM = 0.55
-_RECOVERY_MM = 0.35
-_ITERATIONS = 8
-_MIN_STEP_RATIO = 0.15
-_OFFSET_LIMIT_MM = 0.45
+_RAYS_IN_SECTOR = 3
+_REACH_MM = (0.45, 0.75)
+_SPACING_PX = 0.7
+_RECOVERIES_MM = (0.35, 1.5)
+_BLURS_PX = (0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6)
+_ITERATIONS = 10
+_STEP_LIMIT_MM = 0.08
+_OFFSET_LIMIT_MM = 0.5
+_RADIUS_LIMIT_MM = 0.5
+_MAX_U_PX = 1.0
+_RIDGE = 1e-4
+"""Keeps the amplitudes of a sector apart where its samples can't (relative)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Rays:
-    """Light (sectors, samples) along radii, at ``radius_mm`` (samples,)."""
+    """Light (holes, sectors, samples) at ``radius_mm`` (samples,), angles (sectors,)."""
 
     light: Floats
     radius_mm: Floats
     phi: Floats
     px_per_mm: float
 
+    @property
+    def wave(self) -> Floats:
+        """How a centre's shift moves the rim outward (sectors, 2)."""
+        return np.column_stack([np.cos(self.phi), np.sin(self.phi)])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Circles:
+    """Centres' shifts (holes, 2) and the common radius, mm."""
+
+    shift: Floats
+    radius: float
+
 
 def measure_holes(
     photo: Photo, homography: Floats, holes: tuple[Hole, ...]
 ) -> tuple[tuple[HoleCentre, ...], float]:
-    """Fit every hole's rim.
+    """Fit the rims of all holes.
 
     Parameters
     ----------
     photo : Photo
     homography : (3, 3) array
-        Design mm on the plate face to px, good to 0.4 mm.
+        Design mm on the plate face to px, good to 0.3 mm.
     holes : tuple of Hole
+        All of one diameter.
 
     Returns
     -------
-    centres, and the standard deviation of the edge blur in px (median of the holes).
+    centres in the order of ``holes``, and the standard deviation of the edge blur in px
+    (NaN if no hole could be measured).
     """
-    fits = [_measure(photo, homography, hole) for hole in holes]
-    blurs = [blur for centre, blur in fits if centre.used]
-    return tuple(centre for centre, _ in fits), float(np.median(blurs or [np.nan]))
-
-
-def _measure(photo: Photo, homography: Floats, hole: Hole) -> tuple[HoleCentre, float]:
-    rays = _rays(photo, homography, hole)
-    if rays is None:
-        return _unused(homography, hole, "outside the picture"), np.nan
-    pixel = 1 / rays.px_per_mm
-    circle = np.array([0.0, 0.0, hole.diameter_mm / 2])
-    circle, _ = _coarse(rays, circle)
-    sigma, circle = _blur(rays, circle, pixel)
+    rays = _rays(photo, homography, holes)
+    kept = np.isfinite(rays.light).all(axis=(1, 2))
+    if not kept.any():
+        return tuple(_unused(homography, h, "outside the photo") for h in holes), np.nan
+    rays = _Rays(
+        light=rays.light[kept],
+        radius_mm=rays.radius_mm,
+        phi=rays.phi,
+        px_per_mm=rays.px_per_mm,
+    )
+    circles = _coarse(rays, holes[0].diameter_mm / 2)
+    sigma, circles = _blur(rays, circles)
     for _ in range(_ITERATIONS):
-        step, _, _ = _gauss_newton(rays, circle, sigma)
-        circle = circle + np.clip(step, -0.1, 0.1)
-        if np.max(np.abs(step)) < 1e-4:
+        circles, moved = _advance(rays, circles, sigma)
+        if moved < 2e-4:
             break
-    _, covariance, amplitudes = _gauss_newton(rays, circle, sigma)
-    off = np.max(np.abs(circle - [0.0, 0.0, hole.diameter_mm / 2]))
-    if not np.isfinite(off) or off > _OFFSET_LIMIT_MM:
-        return _unused(homography, hole, "its rim is not where it should be"), np.nan
-    return _centre(homography, hole, circle, covariance, amplitudes), sigma / pixel
+    fits = iter(_covariances(rays, circles, sigma))
+    shifts = iter(circles.shift)
+    centres = [
+        _centre(homography, hole, next(shifts), circles.radius, *next(fits))
+        if seen
+        else _unused(homography, hole, "outside the photo")
+        for hole, seen in zip(holes, kept, strict=True)
+    ]
+    return tuple(centres), sigma * rays.px_per_mm
 
 
-def _rays(photo: Photo, homography: Floats, hole: Hole) -> _Rays | None:
-    middle = np.array([hole.x_mm, hole.y_mm])
-    ends = apply(
-        homography, middle + np.array([[0.5, 0], [-0.5, 0], [0, 0.5], [0, -0.5]])
-    )
-    px_per_mm = float(
-        np.sqrt(np.linalg.norm(ends[0] - ends[1]) * np.linalg.norm(ends[2] - ends[3]))
-    )
-    radius = hole.diameter_mm / 2
-    count = max(16, round(4 * _REACH_MM * px_per_mm))
-    radii = radius + np.linspace(-_REACH_MM, _REACH_MM, count)
-    fine = 4  # rays averaged into one sector
-    angles = 2 * np.pi * (np.arange(SECTORS * fine) + 0.5) / (SECTORS * fine)
+def _rays(photo: Photo, homography: Floats, holes: tuple[Hole, ...]) -> _Rays:
+    middles = np.array([[hole.x_mm, hole.y_mm] for hole in holes])
+    ends = apply(homography, np.array([[0.5, 0], [-0.5, 0], [0, 0.5], [0, -0.5]]))
+    area = np.linalg.det(np.array([ends[0] - ends[1], ends[2] - ends[3]]))
+    px_per_mm = float(np.sqrt(abs(area)))
+    radius = holes[0].diameter_mm / 2
+    count = max(20, round(sum(_REACH_MM) * px_per_mm / _SPACING_PX))
+    radii = np.linspace(radius - _REACH_MM[1], radius + _REACH_MM[0], count)
+    turns = SECTORS * _RAYS_IN_SECTOR
+    angles = 2 * np.pi * (np.arange(turns) + 0.5) / turns
     units = np.column_stack([np.cos(angles), np.sin(angles)])
-    places = middle + radii[None, :, None] * units[:, None, :]
-    px = apply(homography, places.reshape(-1, 2))
-    low = np.floor(px.min(axis=0)).astype(int) - 2
-    high = np.ceil(px.max(axis=0)).astype(int) + 3
-    if np.any(low < 0) or high[0] > photo.width_px or high[1] > photo.height_px:
-        return None
-    region = photo.linear(*low, *high)
-    at = (px - low).astype(np.float32).reshape(*places.shape)
-    light = cv2.remap(region, at[:, :, 0], at[:, :, 1], cv2.INTER_LINEAR)
+    around = radii[:, None] * units[:, None, :]
+    light = np.stack(
+        [
+            _light(photo, apply(homography, (middle + around).reshape(-1, 2)))
+            for middle in middles
+        ]
+    )
+    shape = (len(holes), SECTORS, _RAYS_IN_SECTOR, count)
     return _Rays(
-        light=light.reshape(SECTORS, fine, count).mean(axis=1).astype(np.float64),
+        light=light.reshape(shape).mean(axis=2),
         radius_mm=radii,
-        phi=angles.reshape(SECTORS, fine).mean(axis=1),
+        phi=angles.reshape(SECTORS, _RAYS_IN_SECTOR).mean(axis=1),
         px_per_mm=px_per_mm,
     )
 
 
-def _coarse(rays: _Rays, circle: Floats) -> tuple[Floats, float]:
-    """Shift (and grow) the circle to where all sectors together change most."""
-    steep = np.abs(np.gradient(rays.light, axis=1))
-    steep /= np.mean(steep, axis=1, keepdims=True) + 1e-9
-    step = rays.radius_mm[1] - rays.radius_mm[0]
-    kernel = np.hanning(2 * round(0.12 / step) + 3)
-    soft = np.apply_along_axis(np.convolve, 1, steep, kernel / kernel.sum(), "same")
-    rows = np.arange(SECTORS)
-    best, most = circle, -1.0
-    grid = np.linspace(-0.3, 0.3, 7)
-    for dx in grid:
-        for dy in grid:
-            wave = dx * np.cos(rays.phi) + dy * np.sin(rays.phi)
-            for dr in np.linspace(-0.2, 0.2, 5):
-                rho = circle[2] + dr + wave
-                at = np.rint((rho - rays.radius_mm[0]) / step).astype(int)
-                value = float(np.mean(soft[rows, np.clip(at, 0, soft.shape[1] - 1)]))
-                if value > most:
-                    best, most = np.array([dx, dy, circle[2] + dr]), value
-    return best, most
+def _light(photo: Photo, px: Floats) -> Floats:
+    """Linear light at points (n, 2), NaN if any lies outside the photo."""
+    low = np.floor(px.min(axis=0)).astype(int) - 1
+    high = np.ceil(px.max(axis=0)).astype(int) + 2
+    if np.any(low < 0) or high[0] > photo.width_px or high[1] > photo.height_px:
+        return np.full(len(px), np.nan)
+    region = photo.linear(int(low[0]), int(low[1]), int(high[0]), int(high[1]))
+    at = (px - low).astype(np.float32)
+    light = cv2.remap(region, at[:, :1], at[:, 1:], cv2.INTER_LINEAR)
+    return np.asarray(light[:, 0], dtype=np.float64)
 
 
-def _blur(rays: _Rays, circle: Floats, pixel: float) -> tuple[float, Floats]:
-    """Blur and circle with the least misfit."""
-    best = (np.inf, pixel, circle)
-    for blur_px in (0.5, 0.8, 1.2, 1.8, 2.7, 4.0, 6.0):
-        sigma, moved = blur_px * pixel, circle
-        for _ in range(3):
-            step, _, _ = _gauss_newton(rays, moved, sigma)
-            moved = moved + np.clip(step, -0.1, 0.1)
-        misfit = _project(rays, moved, sigma)[1]
+def _coarse(rays: _Rays, radius: float) -> _Circles:
+    """Each hole's shift, and the common radius, where most sectors change together."""
+    steep = np.abs(np.gradient(rays.light, axis=2))
+    steep /= steep.mean(axis=2, keepdims=True) + 1e-9
+    spacing = rays.radius_mm[1] - rays.radius_mm[0]
+    soft = cv2.GaussianBlur(
+        steep.reshape(-1, steep.shape[2]), (0, 0), sigmaX=0.06 / spacing, sigmaY=1e-3
+    ).reshape(steep.shape)
+    grid = np.linspace(-0.32, 0.32, 9)
+    shifts = np.stack(np.meshgrid(grid, grid), axis=-1).reshape(-1, 2)
+    radii = radius + np.linspace(-0.45, 0.15, 9)
+    rim = radii[:, None, None] + (shifts @ rays.wave.T)[None, :, :]
+    at = np.rint((rim - rays.radius_mm[0]) / spacing).astype(int)
+    at = np.clip(at, 0, steep.shape[2] - 1)
+    # (holes, radii, shifts): mean over the sectors
+    sectors = np.arange(SECTORS)
+    value = soft[:, sectors, at].mean(axis=-1)
+    best_radius = int(np.argmax(value.max(axis=2).sum(axis=0)))
+    best = np.argmax(value[:, best_radius, :], axis=1)
+    return _Circles(shift=shifts[best], radius=float(radii[best_radius]))
+
+
+def _blur(rays: _Rays, circles: _Circles) -> tuple[float, _Circles]:
+    """Blur with the least misfit, and the circles that go with it."""
+    best = (np.inf, 1 / rays.px_per_mm, circles)
+    for blur_px in _BLURS_PX:
+        sigma, moved = blur_px / rays.px_per_mm, circles
+        for _ in range(2):
+            moved, _step = _advance(rays, moved, sigma)
+        misfit = _Linear.of(rays, moved, sigma).misfit
         total = float(np.sum(misfit**2))
+        if total > 1.3 * best[0]:
+            break
         if total < best[0]:
             best = (total, sigma, moved)
     return best[1], best[2]
 
 
-def _project(
-    rays: _Rays, circle: Floats, sigma: float
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Linear part: amplitudes (sectors, 3), misfit, basis and basis slope by rho."""
-    rho = circle[2] + circle[0] * np.cos(rays.phi) + circle[1] * np.sin(rays.phi)
-    depth = rho[:, None] - rays.radius_mm  # positive inside the hole
-    basis, slope = _edge_basis(depth, sigma)
-    normal = np.einsum("sik,sil->skl", basis, basis)
-    normal += 1e-6 * basis.shape[1] * np.eye(3)
-    right = np.einsum("sik,si->sk", basis, rays.light)
-    amplitudes = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-    misfit = rays.light - np.einsum("sik,sk->si", basis, amplitudes)
-    return amplitudes, misfit, basis, slope
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Linear:
+    """Amplitudes (holes, sectors, k), misfit, and rim offsets with their weights."""
+
+    amplitudes: Floats
+    misfit: Floats
+    offset: Floats
+    weight: Floats
+
+    @classmethod
+    def of(cls, rays: _Rays, circles: _Circles, sigma: float) -> _Linear:
+        """Solve for the amplitudes; one offset of the rim per sector (Kaufman 1975)."""
+        rim = circles.radius + circles.shift @ rays.wave.T
+        depth = rim[:, :, None] - rays.radius_mm
+        basis, slope = edge_basis(depth, sigma)
+        normal = basis.transpose(0, 1, 3, 2) @ basis
+        normal += _RIDGE * depth.shape[2] * np.eye(basis.shape[3])
+        inverse = np.linalg.inv(normal)
+        project = inverse @ basis.transpose(0, 1, 3, 2)
+        amplitudes = (project @ rays.light[..., None])[..., 0]
+        misfit = rays.light - (basis @ amplitudes[..., None])[..., 0]
+        by_rim = (slope @ amplitudes[..., None])[..., 0]
+        by_rim -= (basis @ (project @ by_rim[..., None]))[..., 0]
+        stiff = np.sum(by_rim**2, axis=2)
+        offset = np.sum(by_rim * misfit, axis=2) / np.maximum(stiff, 1e-15)
+        noise = np.mean(misfit**2, axis=2)
+        noise = np.maximum(noise, 0.3 * np.median(noise) + 1e-12)
+        return cls(
+            amplitudes=amplitudes, misfit=misfit, offset=offset, weight=stiff / noise
+        )
 
 
-def _edge_basis(depth_mm: Floats, sigma_mm: float) -> tuple[Floats, Floats]:
-    """Face, blurred step, blurred exponential recovery (1 - exp(-depth / L)).
+def edge_basis(depth_mm: Floats, sigma_mm: float) -> tuple[Floats, Floats]:
+    """Face, blurred step, blurred recoveries 1 - exp(-depth / L).
+
+    Parameters
+    ----------
+    depth_mm : (...) array
+        How far inside the rim.
+    sigma_mm : float
+        Standard deviation of the blur.
 
     Returns
     -------
-    basis (..., 3), and its derivative by depth.
+    basis (..., 2 + number of recoveries), and its derivative by depth.  The blurred
+    exponential is the exponentially modified Gaussian (from memory).
     """
     z = depth_mm / sigma_mm
+    gauss = np.exp(-0.5 * z**2)
     step = 0.5 * erfc(-z / np.sqrt(2))
-    bell = np.exp(-0.5 * z**2) / (sigma_mm * np.sqrt(2 * np.pi))
-    ratio = sigma_mm / _RECOVERY_MM
-    # exp(-d/L) for d > 0, blurred by a Gaussian (exponentially modified Gaussian)
-    lag = (ratio - z) / np.sqrt(2)
-    tail = 0.5 * np.where(
-        lag > 0,
-        np.exp(-0.5 * z**2) * erfcx(np.maximum(lag, 0)),
-        np.exp(np.minimum(0.5 * ratio**2 - ratio * z, 50)) * erfc(np.minimum(lag, 0)),
+    basis = [np.ones_like(z), step]
+    slope = [np.zeros_like(z), gauss / (sigma_mm * np.sqrt(2 * np.pi))]
+    for length in _RECOVERIES_MM:
+        ratio = sigma_mm / length
+        lag = (ratio - z) / np.sqrt(2)
+        tail = np.where(
+            lag > 0,
+            0.5 * gauss * erfcx(np.maximum(lag, 0)),
+            0.5 * np.exp(np.minimum(0.5 * ratio**2 - ratio * z, 50)) * erfc(lag),
+        )
+        basis.append(step - tail)
+        slope.append(tail / length)
+    return np.stack(basis, axis=-1), np.stack(slope, axis=-1)
+
+
+def _advance(rays: _Rays, circles: _Circles, sigma: float) -> tuple[_Circles, float]:
+    """One robust Gauss-Newton step of all circles; also the largest move."""
+    linear = _Linear.of(rays, circles, sigma)
+    step, _ = _joint(rays, linear)
+    step = np.clip(step, -_STEP_LIMIT_MM, _STEP_LIMIT_MM)
+    moved = _Circles(
+        shift=circles.shift + step[:-1].reshape(-1, 2),
+        radius=circles.radius + float(step[-1]),
     )
-    basis = np.stack([np.ones_like(z), step, step - tail], axis=-1)
-    slope = np.stack([np.zeros_like(z), bell, tail / _RECOVERY_MM], axis=-1)
-    return basis, slope
+    return moved, float(np.max(np.abs(step)))
 
 
-def _gauss_newton(
-    rays: _Rays, circle: Floats, sigma: float
-) -> tuple[Floats, Floats, Floats]:
-    """Step and covariance of the circle, amplitudes of the sectors (Kaufman 1975)."""
-    amplitudes, misfit, basis, slope = _project(rays, circle, sigma)
-    by_rho = np.einsum("sik,sk->si", slope, amplitudes)
-    normal = np.einsum("sik,sil->skl", basis, basis)
-    normal += 1e-6 * basis.shape[1] * np.eye(3)
-    inner = np.linalg.solve(normal, np.einsum("sik,si->sk", basis, by_rho)[:, :, None])
-    by_rho = by_rho - np.einsum("sik,sk->si", basis, inner[:, :, 0])
-    # one offset and its weight per sector, then the circle through the offsets
-    stiff = np.sum(by_rho**2, axis=1)
-    offset = np.sum(by_rho * misfit, axis=1) / np.maximum(stiff, 1e-12)
-    noise2 = np.sum(misfit**2, axis=1) / (misfit.shape[1] - 4)
-    noise2 = np.maximum(noise2, 0.25 * np.median(noise2) + 1e-12)
-    weight = stiff / noise2
-    weight = np.minimum(weight, 4 * np.median(weight) + 1e-9)
-    wave = np.column_stack([np.cos(rays.phi), np.sin(rays.phi), np.ones(SECTORS)])
-    robust = weight
-    step = np.zeros(3)
-    left = offset
-    for _ in range(4):
-        normal = wave.T @ (robust[:, None] * wave) + 1e-9 * np.eye(3)
-        step = np.linalg.solve(normal, wave.T @ (robust * offset))
-        left = offset - wave @ step
-        spread = 1.4826 * float(np.median(np.abs(left)))
-        cut = 4 * max(spread, 0.05 / rays.px_per_mm)
-        robust = weight * np.clip(1 - (left / cut) ** 2, 0, None) ** 2
-    chi2 = float(np.sum(robust * left**2)) / max(np.count_nonzero(robust) - 3, 1)
-    normal = wave.T @ (robust[:, None] * wave) + 1e-9 * np.eye(3)
-    return step, max(chi2, 1.0) * np.linalg.inv(normal), amplitudes
+def _joint(rays: _Rays, linear: _Linear) -> tuple[Floats, Floats]:
+    """Shifts and radius that fit the sectors' offsets; the weights that were used."""
+    count = len(linear.offset)
+    design = np.zeros((count, SECTORS, 2 * count + 1))
+    for hole in range(count):
+        design[hole, :, 2 * hole : 2 * hole + 2] = rays.wave
+    design[:, :, -1] = 1.0
+    design = design.reshape(-1, 2 * count + 1)
+    offset = linear.offset.ravel()
+    base = np.minimum(linear.weight, 4 * np.median(linear.weight)).ravel()
+    floor = 0.05 / rays.px_per_mm
+    weight = base
+    step = np.zeros(2 * count + 1)
+    for _ in range(5):
+        normal = design.T @ (weight[:, None] * design)
+        normal += 1e-6 * float(base.mean()) * np.eye(len(normal))
+        step = np.linalg.solve(normal, design.T @ (weight * offset))
+        left = np.abs(offset - design @ step)
+        spread = 1.4826 * float(np.median(left))
+        cut = 4 * max(spread, floor)
+        weight = base * np.clip(1 - (left / cut) ** 2, 0, None) ** 2
+    return step, weight.reshape(count, SECTORS)
+
+
+def _covariances(
+    rays: _Rays, circles: _Circles, sigma: float
+) -> list[tuple[Floats, Floats]]:
+    """Covariance (2, 2) mm^2 of each centre, and its sectors' steps."""
+    linear = _Linear.of(rays, circles, sigma)
+    _, weight = _joint(rays, linear)
+    fits = []
+    for hole in range(len(weight)):
+        w, left = weight[hole], linear.offset[hole]
+        free = max(float(np.count_nonzero(w)) - 3, 1.0)
+        chi2 = max(float(np.sum(w * left**2)) / free, 1.0)
+        normal = rays.wave.T @ (w[:, None] * rays.wave) + 1e-9 * np.eye(2)
+        fits.append((chi2 * np.linalg.inv(normal), linear.amplitudes[hole, :, 1]))
+    return fits
 
 
 def _centre(
     homography: Floats,
     hole: Hole,
-    circle: Floats,
+    shift: Floats,
+    radius: float,
     covariance: Floats,
-    amplitudes: Floats,
+    step: Floats,
 ) -> HoleCentre:
-    middle = np.array([[hole.x_mm + circle[0], hole.y_mm + circle[1]]])
+    middle = np.array([[hole.x_mm, hole.y_mm]]) + shift
     nearby = middle + np.array([[0.01, 0], [-0.01, 0], [0, 0.01], [0, -0.01]])
     px = apply(homography, nearby)
     slope = np.column_stack([px[0] - px[1], px[2] - px[3]]) / 0.02
+    covariance_px2 = slope @ covariance @ slope.T
+    reason = None
+    if np.linalg.norm(shift) > _OFFSET_LIMIT_MM:
+        reason = "its rim is not where it should be"
+    elif abs(radius - hole.diameter_mm / 2) > _RADIUS_LIMIT_MM:
+        reason = "its rim has another size"
+    elif np.trace(covariance_px2) > 2 * _MAX_U_PX**2:
+        reason = "its rim hardly shows"
     around = np.linspace(0, 2 * np.pi, 49)
-    rim = middle + circle[2] * np.column_stack([np.cos(around), np.sin(around)])
+    rim = middle + radius * np.column_stack([np.cos(around), np.sin(around)])
     return HoleCentre(
         name=hole.name,
         centre_px=apply(homography, middle)[0],
-        covariance_px2=slope @ covariance[:2, :2] @ slope.T,
-        radius_mm=float(circle[2]),
+        covariance_px2=covariance_px2,
+        radius_mm=radius,
         rim_px=apply(homography, rim),
-        step=amplitudes[:, 1],
-        used=True,
-        reason=None,
+        step=step,
+        used=reason is None,
+        reason=reason,
     )
 
 
@@ -255,7 +344,7 @@ def _unused(homography: Floats, hole: Hole, reason: str) -> HoleCentre:
         name=hole.name,
         centre_px=apply(homography, middle)[0],
         covariance_px2=np.full((2, 2), np.inf),
-        radius_mm=np.nan,
+        radius_mm=float("nan"),
         rim_px=np.zeros((0, 2)),
         step=np.zeros(0),
         used=False,

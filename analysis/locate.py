@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.candidates import guesses
+from analysis.candidates import guesses, shrunk
 from analysis.code import read_code
 from analysis.holes import measure_holes
 from analysis.located import Located
 from analysis.refusals import refuse
 from analysis.register import Support, apply, register, support
+from analysis.result import Refusal
 from analysis.template import HOLE, STRIP, Template, template_of
 
 if TYPE_CHECKING:
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
     from analysis.code import CodeReading
     from analysis.photo import Photo
-    from analysis.result import Refusal
     from patterns.manifest import Manifest
 
 Floats = NDArray[np.float64]
@@ -33,7 +32,12 @@ MIN_HOLES = 6
 _COARSE_WINDOWS_MM = (2.0, 1.2, 0.7, 0.45)
 _FINE_WINDOWS_MM = (0.45,)
 _FOUND = 0.5
+_AHEAD = 0.2
 _TRIED = 3
+_LEAST_PX_PER_MM = 1.5
+_MOST_SQUASH = 1.5
+_MOST_KEYSTONE = 1.6
+_BESIDE_MM = ((1.2, 0.9), (-1.1, 0.8), (1.2, -0.8), (-1.2, -0.9))
 _FLIPS = ((1, 1), (-1, -1), (1, -1), (-1, 1))
 
 
@@ -63,7 +67,7 @@ def locate(photo: Photo, manifests: Sequence[Manifest]) -> Located | Refusal:
     found = _find(photo, template)
     if found is None:
         return refuse("no_coupon")
-    homography, seen = found
+    homography, _ = found
     if np.linalg.det(homography) < 0:
         return refuse("mirrored_or_wrong_face")
     outline = apply(homography, template.outline_mm())
@@ -84,7 +88,7 @@ def _identify(
         return refuse("blurred", blur_px=blur_px)
     reading = read_code(photo.rgb8, homography, manifests[0])
     manifest = _choose(reading, manifests)
-    if not isinstance(manifest, type(manifests[0])):
+    if isinstance(manifest, Refusal):
         return manifest
     if sum(hole.used for hole in holes) < MIN_HOLES:
         return refuse("low_contrast")
@@ -116,19 +120,19 @@ def _choose(reading: CodeReading, manifests: Sequence[Manifest]) -> Manifest | R
 def _find(photo: Photo, template: Template) -> tuple[Floats, Support] | None:
     """Search small, lay the template on the best guesses, keep the best supported."""
     factor = min(1.0, SEARCH_LONGEST_PX / max(photo.rgb8.shape))
-    small = cv2.resize(
-        photo.rgb8, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA
-    )
+    small = shrunk(photo.rgb8, factor)
     best: tuple[Floats, Support] | None = None
     for guess in guesses(small, template)[:_TRIED]:
         homography = register(small, guess.homography, template, _COARSE_WINDOWS_MM)
         homography = _right_way(small, homography, template)
         seen = support(small, homography, template)
+        if not sane(homography, template):
+            continue
         if best is None or seen.overall > best[1].overall:
             best = homography, seen
         if seen.overall > _FOUND:
             break
-    if best is None or best[1].overall < _FOUND:
+    if best is None or not _convincing(small, *best, template):
         return None
     back = np.array(
         [
@@ -138,6 +142,36 @@ def _find(photo: Photo, template: Template) -> tuple[Floats, Support] | None:
         ]
     )
     return back @ best[0], best[1]
+
+
+def sane(homography: Floats, template: Template) -> bool:
+    """Whether a homography could be a photo of a flat thing from above."""
+    corners = template.outline_mm()
+    weight = np.column_stack([corners, np.ones(4)]) @ homography[2]
+    if weight.min() <= 0 or weight.max() > _MOST_KEYSTONE * weight.min():
+        return False
+    ends = apply(homography, np.array([[0.5, 0], [-0.5, 0], [0, 0.5], [0, -0.5]]))
+    stretch = np.linalg.svd([ends[0] - ends[1], ends[2] - ends[3]], compute_uv=False)
+    return bool(
+        stretch[1] > _LEAST_PX_PER_MM and stretch[0] < _MOST_SQUASH * stretch[1]
+    )
+
+
+def _convincing(
+    picture: NDArray[np.uint8], homography: Floats, seen: Support, template: Template
+) -> bool:
+    """Compare with the same template laid beside: texture agrees there as well."""
+    if seen.overall < _FOUND:
+        return False
+    beside = max(
+        support(picture, homography @ _shift(dx, dy), template).overall
+        for dx, dy in _BESIDE_MM
+    )
+    return seen.overall > beside + _AHEAD
+
+
+def _shift(dx_mm: float, dy_mm: float) -> Floats:
+    return np.array([[1, 0, dx_mm], [0, 1, dy_mm], [0, 0, 1.0]])
 
 
 def _right_way(

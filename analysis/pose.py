@@ -40,7 +40,7 @@ _U_FOCAL_EXIF = 0.03
 _FOCAL35_GUESS_MM = 32.0
 _U_FOCAL_GUESS = 0.4
 _HOLE_FLOOR_MM = 0.004
-_HOLE_FLOOR_PX = 0.06
+_HOLE_FLOOR_PX = 0.1
 _MARKS_IN_STEP = 2.0
 """Neighbouring marks are off alike, so their scatter counts for more (rulers/README of
 the reference photographs: 0.015 to 0.04 mm in a pattern that repeats)."""
@@ -253,7 +253,7 @@ def _pose(fitted: Fitted, located: Located, reading: RulerReading | None) -> Pos
 
 
 def _u_view_rad(fitted: Fitted, located: Located) -> float:
-    """Standard uncertainty of d(y)/dz along the line of sight, mean of both sides."""
+    """Give the standard uncertainty of d(y)/dz along the line of sight (RMS)."""
     half = located.manifest.core_half_width_mm
     places = np.array([[0.0, -half, 0.0], [0.0, half, 0.0]])
     columns = []

@@ -6,6 +6,7 @@ Only what every coupon of a layout shares is drawn; the code's notches are left 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import cv2
@@ -49,8 +50,7 @@ def template_of(manifest: Manifest) -> Template:
         sign = 1.0 if tooth.y_end_mm > 0 else -1.0
         left, right = tooth.x_mm - tooth.width_mm / 2, tooth.x_mm + tooth.width_mm / 2
         low, high = abs(tooth.y_root_mm), abs(tooth.y_end_mm)
-        for x in _steps(left, right):
-            rows.append((x, tooth.y_end_mm, 0.0, sign, TIP, part))
+        rows += [(x, tooth.y_end_mm, 0.0, sign, TIP, part) for x in _steps(left, right)]
         for y in _steps(low, high):
             rows.append((left, sign * y, -1.0, 0.0, FLANK, part))
             rows.append((right, sign * y, 1.0, 0.0, FLANK, part))
@@ -104,7 +104,7 @@ def _roots(
         teeth = sorted(
             (t for t in manifest.teeth if t.side == side), key=lambda t: t.x_mm
         )
-        for part, (one, other) in enumerate(zip(teeth, teeth[1:], strict=False)):
+        for part, (one, other) in enumerate(pairwise(teeth)):
             sign = 1.0 if one.y_end_mm > 0 else -1.0
             between = _steps(
                 one.x_mm + one.width_mm / 2, other.x_mm - other.width_mm / 2
