@@ -7,7 +7,7 @@ records keep :func:`coupon_to_dict`, which loses nothing: budgets and covariance
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeGuard
 
 import numpy as np
 
@@ -28,7 +28,7 @@ _QUANTITIES = ("flare", "body_growth", "flush_inset")
 _UNSAID = "It could not be measured in this photo."
 
 
-def is_measured(outcome: Measurement | Refusal) -> bool:
+def is_measured(outcome: Measurement | Refusal) -> TypeGuard[Measurement]:
     """Say whether a photo gave at least one flare: a number or an upper limit."""
     return not isinstance(outcome, Refusal) and any(
         coupon.flare is not None or coupon.flare_upper_mm is not None

@@ -65,6 +65,9 @@ def rimgauge() -> None:
     No printer at hand?  See the whole day on invented data in under a minute:
       rimgauge demo
 
+    Resin, blades and wash solvent can hurt you: the coupon's sheet has the cautions,
+    and the safety data sheets of your resin and solvent come first.
+
     Every command takes --json and --help.  Exit status: 0 done, 2 something that you
     can mend, 1 a fault of the program, 130 interrupted.
     """  # noqa: D301 \b is click's mark for lines kept as they are

@@ -153,7 +153,7 @@ def _told(document: dict[str, Any]) -> str:
             "",
             (
                 f"Printed so, the wall stands out by at most "
-                f"{document['worst_suggested_mm']:.3f} mm; as the coupon was printed, by "
+                f"{document['worst_suggested_mm']:.3f} mm; as the coupon was, by "
                 f"{document['worst_plain_mm']:.3f} mm."
             ),
             f"Pictures and report: {document['folder']}",

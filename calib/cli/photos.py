@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -110,6 +112,8 @@ def measure(
     from calib.cli.words import measured_words
     from calib.readings import is_measured, photo_report
 
+    if pictures is not None:
+        _check_folder(pictures)
     with open_store(data_dir, create=False) as store:
         manifests = _manifests(store, manifest_files)
         if print_number is not None:
@@ -151,6 +155,21 @@ def _check_named(store: Store, number: int) -> None:
     store.get(Print, number)
 
 
+def _check_folder(folder: Path) -> None:
+    """Refuse a folder for pictures before the work, not after it."""
+    from patterns.errors import FileError
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if not os.access(folder, os.W_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+    except OSError as err:
+        raise FileError(
+            f"{folder} can't hold the pictures: {err.strerror}.",
+            "Name another folder with --pictures.",
+        ) from err
+
+
 def _draw(
     photo: Path,
     outcome: Measurement | Refusal,
@@ -188,7 +207,7 @@ def _file(
     for photo, outcome in zip(photos, outcomes, strict=True):
         if not is_measured(outcome):
             continue
-        for coupon in outcome.coupons:  # type: ignore[union-attr] # measured, see above
+        for coupon in outcome.coupons:
             try:
                 if coupon.coupon_id not in prints:
                     prints[coupon.coupon_id] = _print_for(store, coupon, named)

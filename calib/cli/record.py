@@ -159,7 +159,11 @@ def bottle(
     type=float,
     help="Area on the plate; a coupon's is known.",
 )
-@_note
+@click.option(
+    "--note",
+    help="Anything worth remembering, such as edge smoothing or a size or bottom "
+    "compensation that was on: the coupon measures those too.",
+)
 @_corrects
 @keeps_records
 @reports
