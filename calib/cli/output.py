@@ -67,7 +67,7 @@ def reports(command: Callable[..., Report]) -> Callable[..., ExitCode]:
 
 def as_document(document: object) -> str:
     """Write a document as JSON."""
-    return json.dumps(document, indent=1, ensure_ascii=False)
+    return json.dumps(document, indent=1)
 
 
 def error_document(code: str, message: str, remedy: str) -> dict[str, Any]:
@@ -140,9 +140,10 @@ def require(**values: object) -> dict[str, Any]:
     missing = [name for name, value in values.items() if value is None]
     if not missing:
         return values
-    parameters = {p.name: p for p in click.get_current_context().command.params}
+    context = click.get_current_context()
+    parameters = {p.name: p for p in context.command.params}
     options = [p for name in missing if isinstance(p := parameters[name], click.Option)]
-    if not _somebody_is_there():
+    if context.params.get("as_json") or not _somebody_is_there():
         told = "\n".join(f"  {o.opts[0]}: {o.help}" for o in options)
         raise click.UsageError(f"Please say also\n{told}")
     asked = {
