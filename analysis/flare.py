@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from analysis.body import body_growth
 from analysis.ladder import (
+    FLUSH_MM,
+    FLUSH_RANGE_MM,
     ROUNDING_MM,
     Growths,
     Known,
@@ -45,6 +47,8 @@ U_HINGE_MM = 0.003
 U_FLUSH_MM = 0.006
 BRACKET_MM = 0.02
 COVER = 2.0
+HIDDEN = "from this line of sight its outermost layer lies behind another"
+OUTLIER = "it does not fit the other teeth: dust, damage or a shadow"
 
 
 def measure_coupon(
@@ -252,14 +256,15 @@ def _flush(
         return None
     inset = pose.printed(np.array([teeth[i].inset_mm for i in mine]))
     growth = growths.growth_mm[mine]
+    behind = fit.hidden[growths.place[mine]]  # their foot is seen, whatever its inset
     level = float(fit.value[fit.layout.flare.start])
     cov = covariance[np.ix_(mine, mine)]
     for _ in range(10):
         half = 0.5 * (level - inset)
-        round_ = np.hypot(half, ROUNDING_MM)
-        share = 0.5 * (1 + half / round_)
-        doubt = np.diag((0.012 * np.exp(-np.abs(level - inset) / 0.03)) ** 2)
-        weight = np.linalg.inv(cov + doubt)
+        round_ = np.where(behind, half, np.hypot(half, ROUNDING_MM))
+        share = np.where(behind, 1.0, 0.5 * (1 + half / np.hypot(half, ROUNDING_MM)))
+        doubt = FLUSH_MM * np.exp(-np.abs(level - inset) / FLUSH_RANGE_MM)
+        weight = np.linalg.inv(cov + np.diag(np.where(behind, U_FLUSH_MM, doubt) ** 2))
         information = float(share @ weight @ share)
         if information <= 0:
             return None
@@ -305,8 +310,9 @@ def _tooth_readings(
         row, k = ends[tooth.name], seen.get(tooth.name)
         fault = faults[tooth.side]
         reason = f"side {tooth.side}: {fault}" if fault else readings.reason[row]
-        if k is not None and reason is None and fit.outlier[growths.place[k]]:
-            reason = "it does not fit the other teeth: dust, damage or a shadow"
+        if k is not None and reason is None:
+            reason = _fit_fault(fit, int(growths.place[k]))
+            k = None if reason == HIDDEN else k
         out.append(
             ToothReading(
                 name=tooth.name,
@@ -322,6 +328,12 @@ def _tooth_readings(
             )
         )
     return tuple(out)
+
+
+def _fit_fault(fit: LadderFit, place: int) -> str | None:
+    if fit.hidden[place]:
+        return HIDDEN
+    return OUTLIER if fit.outlier[place] else None
 
 
 def _used(

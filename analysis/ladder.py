@@ -36,7 +36,7 @@ U_SMOOTH_MM = 0.06
 """Second difference of the flare from layer to layer; only bridges thinned steps."""
 U_FLANK_MM = 0.006
 """Flare of flanks against ends (assumed)."""
-U_OBLIQUE = 0.04
+U_OBLIQUE = 0.03
 """Light in the gaps, as a share of the slope in mm: limits what flanks tell of height."""
 LIGHT_MM = 0.002
 LIGHT_RATIO = 0.35
@@ -45,12 +45,13 @@ FLUSH_MM, FLUSH_RANGE_MM = 0.012, 0.030
 """Model error of the hinge where foot and body are level, and how it fades."""
 OUTLIER, OUTLIER_MM = 4.5, 0.015
 MOST_OUTLIERS = 12
-U_LEAN_MM = {"end": 0.3, "flank": 0.008}
-U_BEND_MM = {"end": 0.3, "flank": 0.006}
+U_LEAN_MM = {"end": 0.3, "flank": 0.025}
+U_BEND_MM = {"end": 0.3, "flank": 0.010}
 """Priors on a baseline's linear and quadratic term at the coupon's end: the pose holds
 flanks along the coupon, but for the bow."""
 HIDDEN_SLOPE = -0.03
 """Flanks seen from further round show their dark wall instead of their rim."""
+HIDING, LEVEL_MM = 0.1, 0.003
 ROUNDS = 8
 SOURCES = ("edge noise", "light", "model", "heights", "pose")
 
@@ -139,10 +140,17 @@ class LadderFit:
     residual_mm: Floats
     u_residual_mm: Floats
     foot_share: Floats
+    proud_mm: Floats
     parallax_mm: Floats
     design: Floats
     outlier: NDArray[np.bool_]
     excess: float
+
+    @property
+    def hidden(self) -> NDArray[np.bool_]:
+        """Edges whose outermost layer lies behind another from this line of sight."""
+        wrong = np.abs(self.foot_share - (self.proud_mm > 0)) > HIDING
+        return np.asarray(wrong & (np.abs(self.proud_mm) > LEVEL_MM))
 
     @property
     def flare_mm(self) -> Floats:
@@ -325,7 +333,7 @@ def _variances(
     foot = model.layout.foot
     ratio = np.clip(readings.ratio[rows], 0.05, 1.0)
     light = (LIGHT_MM * (LIGHT_RATIO / ratio) ** 1.5 * excess) ** 2
-    proud = (value[model.layout.flare] - model.inset[:, :foot]).max(axis=1)
+    proud = _proud(model, value)
     inset = model.inset[:, :foot].min(axis=1)
     flush = FLUSH_MM * np.exp(-np.abs(proud) / FLUSH_RANGE_MM) * (inset > 0)
     return {
@@ -333,6 +341,13 @@ def _variances(
         "light": light,
         "model": flush**2,
     }
+
+
+def _proud(model: _Model, value: Floats) -> Floats:
+    """How far the foot stands out beyond the body, each tooth."""
+    foot = model.layout.foot
+    reach = value[model.layout.flare] - model.inset[:, :foot]
+    return np.asarray(reach.max(axis=1))
 
 
 def _priors(
@@ -452,6 +467,7 @@ def _descend(
         residual_mm=place - predicted,
         u_residual_mm=np.sqrt(sum(split.values(), empty)),
         foot_share=share,
+        proud_mm=_proud(model, value),
         parallax_mm=parallax,
         design=J,
         outlier=outlier,
@@ -479,12 +495,11 @@ def tooth_growths(fit: LadderFit, readings: EdgeReadings) -> Growths:
     layout = fit.layout
     J = fit.design[pick].copy()
     J[:, layout.flare] = 0.0
-    base = np.zeros_like(J)
-    base[:, : 3 * layout.groups] = J[:, : 3 * layout.groups]
-    baseline = base @ fit.value
-    light = J[:, layout.light] @ fit.value[layout.light]
+    around = J @ fit.value + fit.parallax_mm[pick]
+    for known in (layout.height, layout.slope):  # these act through the parallax
+        around -= np.atleast_2d(J[:, known].T).T @ np.atleast_1d(fit.value[known])
     rows = fit.teeth.row[pick]
-    growth = readings.place_mm[rows] - baseline - fit.parallax_mm[pick] - light
+    growth = readings.place_mm[rows] - around
     own = np.zeros((len(pick), fit.solution.gain.shape[1]))
     own[np.arange(len(pick)), pick] = 1.0
     return Growths(

@@ -21,6 +21,7 @@ from analysis.edges import (
 )
 from analysis.light import shadow_ratio
 from analysis.outline import (
+    INNER_MM,
     Edge,
     Outline,
     Sight,
@@ -33,13 +34,14 @@ from analysis.outline import (
 if TYPE_CHECKING:
     from analysis.photo import Photo
     from analysis.pose import Pose
-    from patterns.manifest import Manifest
+    from patterns.manifest import Manifest, Tooth
 
 Floats = NDArray[np.float64]
 
 START_BLUR_PX = 1.0
 RAMPS_MM = (0.2, 0.35, 0.6, 1.0)
 """Recovery lengths tried; each group of edges takes the one that fits it best."""
+AIM_MM = 0.08
 CLEAN_RATIO = 0.12
 """Below this an edge's own step is too weak to be read at all."""
 
@@ -162,14 +164,16 @@ def _fit_in_passes(
     blur = picture_blur(first, along_x)
     priors = group_priors(first, lines, groups)
     second, ramp = _best_ramp(profiles, lines, blur, seen, priors, groups, first)
-    lines = replace(lines, rim_px=_rims(edges, seen, manifest, inset_mm, z_mm, second))
+    lines, start = _aim(
+        edges, seen, lines, manifest, inset_mm, z_mm, second, groups
+    )
     return fit_edges(
         profiles,
         lines,
         sigma_px=blur,
         ramp_px=ramp,
         priors=group_priors(second, lines, groups),
-        start_px=second.offset_px,
+        start_px=start,
     )
 
 
@@ -215,28 +219,54 @@ def _best_ramp(
     return chosen, np.asarray(RAMPS_MM)[pick] * seen.px_per_mm
 
 
-def _rims(
+def _aim(
     edges: tuple[Edge, ...],
     seen: Sight,
+    lines: Lines,
     manifest: Manifest,
     inset_mm: Floats,
     z_mm: Floats,
     fits: EdgeFits,
-) -> Floats:
-    """Where the plate face's rim is seen inside each edge, by a first look at the flare."""
+    groups: NDArray[np.intp],
+) -> tuple[Lines, Floats]:
+    """Aim the lines by a first look at the flare.
+
+    Where a narrow ledge lies inside the edge, its two rims are easily taken for each
+    other: those edges are looked for near where the other teeth put them.
+    """
     flat = projected_outline(inset_mm, np.zeros(manifest.layers), z_mm, seen.slope)
     place = flat.place_mm + fits.offset_px / seen.px_per_mm
-    standing = {
-        tooth.name
-        for tooth in manifest.teeth
-        if tooth.inset_mm == 0 and tooth.start_layer == 0 and tooth.role != "reference"
-    }
-    plain = {tooth.name for tooth in manifest.teeth if tooth.role == "reference"}
-    ends = [i for i, e in enumerate(edges) if e.kind == "end" and fits.found[i]]
-    foot = [place[i] for i in ends if edges[i].owner in standing]
-    body = [place[i] - flat.place_mm[i] for i in ends if edges[i].owner in plain]
+    by_name = {tooth.name: tooth for tooth in manifest.teeth}
+    roles = np.array([_role(by_name.get(e.owner)) for e in edges])
+    ends = np.array([e.kind == "end" for e in edges]) & fits.found
+    body = place - flat.place_mm
     growth = np.zeros(manifest.layers)
-    if foot and body:
-        growth[: manifest.foot_layers] = max(np.median(foot) - np.median(body), 0.0)
+    if (ends & (roles == "foot")).any() and (ends & (roles == "body")).any():
+        level = np.median(body[ends & (roles == "body")])
+        foot = np.median(place[ends & (roles == "foot")])
+        growth[: manifest.foot_layers] = max(foot - level, 0.0)
     grown = projected_outline(inset_mm, growth, z_mm, seen.slope)
-    return np.asarray(grown.rim_mm * seen.px_per_mm)
+    expected = fits.offset_px.copy()
+    for group in np.unique(groups):
+        plain = (groups == group) & (roles == "body") & fits.found
+        if plain.any():
+            mine = groups == group
+            shift = grown.place_mm - flat.place_mm + np.median(body[plain])
+            expected[mine] = (shift * seen.px_per_mm)[mine]
+    ledge = (roles == "ladder") & (grown.rim_mm < INNER_MM + AIM_MM)
+    near = AIM_MM * seen.px_per_mm
+    aimed = replace(
+        lines,
+        rim_px=grown.rim_mm * seen.px_per_mm,
+        lowest_px=np.where(ledge, expected - near, lines.lowest_px),
+        highest_px=np.where(ledge, expected + near, lines.highest_px),
+    )
+    return aimed, np.where(ledge, expected, fits.offset_px)
+
+
+def _role(tooth: Tooth | None) -> str:
+    if tooth is None or tooth.role == "start":
+        return "foot" if tooth is not None and tooth.start_layer == 0 else "other"
+    if tooth.role == "reference":
+        return "body"
+    return "foot" if tooth.inset_mm == 0 else "ladder"
