@@ -22,7 +22,7 @@ TABLES: tuple[tuple[Kind, Rgb], ...] = (
     ("card", (0.60, 0.60, 0.58)),
     ("wood", (0.48, 0.36, 0.24)),
     ("mat", (0.30, 0.36, 0.34)),
-    ("plain", (0.85, 0.85, 0.85)),
+    ("screen", (0.85, 0.85, 0.85)),
 )
 
 
@@ -37,9 +37,12 @@ class Wish:
     tilt_deg : float or None
         Of the camera against the vertical, up to 10.
     contrast : float or None
-        Part against table in linear light, ``1 - part / table``; 0.25 to 0.9.
+        Part against the table right beside it in linear light, contact shadow
+        included: ``1 - part / table``; 0.25 to 0.9 when drawn.
     shadow : bool
         A lamp on one side instead of light from all round.
+    screen : bool or None
+        The coupon lies on a lit screen; drawn (one half) without ``shadow``.
     with_ruler : bool
         False leaves it out.
     ruler : Ruler or None
@@ -54,6 +57,7 @@ class Wish:
     tilt_deg: float | None = None
     contrast: float | None = None
     shadow: bool = False
+    screen: bool | None = None
     with_ruler: bool = True
     ruler: Ruler | None = None
     table: Kind | None = None
@@ -76,9 +80,15 @@ def draw_scene(rng: np.random.Generator, wish: Wish | None = None) -> Scene:
     aim_y = (4.0 if above else -4.0) * (ruler is not None)
     focal35 = float(rng.choice([26.0, 28.0, 35.0, 50.0, 52.0, 77.0]))
     camera = _draw_camera(shape, scale, focal35, aim_y_mm=aim_y, rng=rng, wish=wish)
-    table, table_rgb = _draw_table(rng, wish)
+    screen = wish.screen
+    if screen is None:
+        screen = not wish.shadow and bool(rng.integers(2))
+    table, table_rgb = _draw_table(
+        rng, replace(wish, table="screen" if screen else wish.table)
+    )
     contrast = wish.contrast or float(rng.uniform(0.25, 0.9))
-    part_rgb = _part_colour(table_rgb, contrast, rng)
+    light = _draw_light(rng, wish, glow=0.9 * screen)
+    part_rgb = _part_colour(table_rgb, (1 - contrast) * light.beside_an_edge, rng)
     return Scene(
         shape=shape,
         camera=camera,
@@ -86,7 +96,7 @@ def draw_scene(rng: np.random.Generator, wish: Wish | None = None) -> Scene:
         part_rgb=part_rgb,
         table=table,
         table_rgb=table_rgb,
-        light=_draw_light(rng, wish),
+        light=light,
         finish=_draw_finish(rng),
         ruler=ruler,
         ruler_place=ruler_place,
@@ -151,20 +161,24 @@ def _draw_ruler(
 
 
 def _draw_table(rng: np.random.Generator, wish: Wish) -> tuple[Kind, Rgb]:
-    choices = [(k, rgb) for k, rgb in TABLES if wish.table in {None, k}]
+    choices = [
+        (k, rgb)
+        for k, rgb in TABLES
+        if k == wish.table or (wish.table is None and k != "screen")
+    ]
     kind, rgb = choices[int(rng.integers(len(choices)))]
     level = float(rng.uniform(0.85, 1.05))
     return kind, (rgb[0] * level, rgb[1] * level, rgb[2] * level)
 
 
-def _part_colour(table_rgb: Rgb, contrast: float, rng: np.random.Generator) -> Rgb:
-    """Draw a near-grey resin, darker than the table by the contrast in green light."""
-    grey = table_rgb[1] * (1 - contrast)
+def _part_colour(table_rgb: Rgb, ratio: float, rng: np.random.Generator) -> Rgb:
+    """Draw a near-grey resin whose green light is a given share of the table's."""
+    grey = table_rgb[1] * ratio
     tint = rng.normal(0, 0.03, 2)
     return (grey * (1 + float(tint[0])), grey, grey * (1 + float(tint[1])))
 
 
-def _draw_light(rng: np.random.Generator, wish: Wish) -> Light:
+def _draw_light(rng: np.random.Generator, wish: Wish, glow: float) -> Light:
     slope = rng.uniform(-0.0015, 0.0015, 2)
     sky = float(rng.uniform(0.25, 0.6)) if wish.shadow else 1.0
     return Light(
@@ -174,6 +188,7 @@ def _draw_light(rng: np.random.Generator, wish: Wish) -> Light:
         lamp_radius_deg=float(rng.uniform(3, 12)),
         slope_per_mm=(float(slope[0]), float(slope[1])),
         bounce=float(rng.uniform(0.1, 0.4)),
+        glow=glow,
     )
 
 

@@ -26,7 +26,7 @@ Points = NDArray[np.float64]
 Image = NDArray[np.float32]
 Rings = tuple[Points, ...]
 
-SHADOW_STEPS = 5
+SHADOW_STEP_PX = 1.5  # between the copies that make up a shadow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +45,8 @@ class Light:
         Relative fall of the light along world x and y.
     bounce : float
         Share of the light that a thing sends back into its own contact shadow.
+    glow : float
+        Share of the table's light that it sends out itself (a lit screen).
     """
 
     sky: float
@@ -53,6 +55,13 @@ class Light:
     lamp_radius_deg: float = 6.0
     slope_per_mm: tuple[float, float] = (0.0, 0.0)
     bounce: float = 0.2
+    glow: float = 0.0
+
+    @property
+    def beside_an_edge(self) -> float:
+        """Light on the table right beside a thing, where the lamp reaches."""
+        sky = 1 - (1 - self.bounce) / 2
+        return self.glow + (1 - self.glow) * (self.sky * sky + 1 - self.sky)
 
     def level(self, x_mm: Map, y_mm: Map) -> Map:
         """Light without anything in it, 1 at the origin."""
@@ -71,10 +80,9 @@ class Light:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Blocker:
-    """Something that stands on the table: its outline in the world, and its height."""
+    """Something that stands on the table: outlines in the world at some heights."""
 
-    rings_mm: Rings
-    height_mm: float
+    plates: tuple[tuple[Rings, float], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,19 +122,24 @@ def table_light(
     step_mm : float
         Pitch of the map.
     """
-    points = np.concatenate([ring for b in blockers for ring in b.rings_mm])
+    points = np.concatenate(
+        [ring for b in blockers for rings, _ in b.plates for ring in rings]
+    )
     low = points.min(axis=0) - margin_mm
     cols, rows = np.ceil((np.ptp(points, axis=0) + 2 * margin_mm) / step_mm).astype(int)
     shape = (int(rows), int(cols))
     sky, lamp = np.ones(shape, np.float32), np.ones(shape, np.float32)
     for blocker in blockers:
-        rings = tuple((ring - low) / step_mm for ring in blocker.rings_mm)
-        plate = coverage(rings, shape)
-        hidden = _hidden_sky(plate, blocker.height_mm / step_mm)
+        hidden, shadow = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+        for rings, height_mm in blocker.plates:
+            plate = coverage([(ring - low) / step_mm for ring in rings], shape)
+            hidden = np.maximum(hidden, _hidden_sky(plate, height_mm / step_mm))
+            if light.sky < 1:
+                shadow = np.maximum(shadow, _shadow(light, plate, height_mm / step_mm))
         sky *= 1 - (1 - light.bounce) * hidden
-        if light.sky < 1:
-            lamp *= 1 - _shadow(light, plate, blocker.height_mm / step_mm)
-    image = light.sky * sky + (1 - light.sky) * lamp
+        lamp *= 1 - shadow
+    falling = light.sky * sky + (1 - light.sky) * lamp
+    image = light.glow + (1 - light.glow) * falling
     return TableLight(
         image=image.astype(np.float32),
         x0_mm=float(low[0]),
@@ -151,7 +164,8 @@ def _shadow(light: Light, plate: Image, height_px: float) -> Image:
     """Share of the lamp hidden by a solid: sharp at its foot, soft farther away."""
     turn, up = np.radians([light.lamp_from_deg, light.lamp_height_deg])
     out = plate
-    for height in np.linspace(0, height_px, SHADOW_STEPS)[1:]:
+    steps = int(np.ceil(height_px / np.tan(up) / SHADOW_STEP_PX)) + 1
+    for height in np.linspace(0, height_px, steps)[1:]:
         reach = height / np.tan(up)
         shift = np.array(
             [[1, 0, -reach * np.cos(turn)], [0, 1, -reach * np.sin(turn)]], np.float32

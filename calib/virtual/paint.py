@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from calib.virtual.camera import Camera, Map, Place, part_to_world
 from calib.virtual.coverage import coverage
-from calib.virtual.light import Light
+from calib.virtual.light import Blocker, Light
 from calib.virtual.ruler import Ruler, ink_mm, outline_mm, subdivided
 
 if TYPE_CHECKING:
@@ -166,13 +166,19 @@ def put_in(
             over += np.float32(colours[name][channel]) * tone
 
 
-def part_rings_world(part: PrintedPart, place: Place, layer: int) -> tuple[Points, ...]:
-    """Outline of a layer in the table's plane, from above."""
+def part_blocker(part: PrintedPart, place: Place) -> Blocker:
+    """Say what a part hides from the table: its plate face and its body."""
     to_world = part_to_world(place, part.thickness_mm)
-    return tuple(
-        ring @ to_world[:2, :2].T + to_world[:2, 3]
-        for ring in part.layers[layer].rings_mm
+    plates = tuple(
+        (
+            tuple(
+                ring @ to_world[:2, :2].T + to_world[:2, 3] for ring in layer.rings_mm
+            ),
+            part.thickness_mm - layer.z0_mm,
+        )
+        for layer in (part.layers[0], part.layers[len(part.layers) // 2])
     )
+    return Blocker(plates=plates)
 
 
 def marks_px(places_mm: Points, ruler: Ruler, place: Place, camera: Camera) -> Points:

@@ -16,7 +16,7 @@ from calib.virtual.paint import (
     marks_px,
     paint_part,
     paint_ruler,
-    part_rings_world,
+    part_blocker,
     put_in,
 )
 from calib.virtual.ruler import Ruler, marks_mm, outline_mm
@@ -140,17 +140,10 @@ def _ruler_truth(ruler: Ruler, scene: Scene) -> dict[str, Any]:
 
 def _table_in_light(part: PrintedPart, scene: Scene, rng: np.random.Generator) -> Image:
     """Paint the bare table with the shadows of everything on it."""
-    blockers = [
-        Blocker(
-            rings_mm=part_rings_world(part, scene.part_place, 0),
-            height_mm=part.thickness_mm,
-        )
-    ]
+    blockers = [part_blocker(part, scene.part_place)]
     if scene.ruler is not None:
         ring = scene.ruler_place.to_world(outline_mm(scene.ruler))
-        blockers.append(
-            Blocker(rings_mm=(ring,), height_mm=scene.ruler.edge_or_face_mm)
-        )
+        blockers.append(Blocker(plates=(((ring,), scene.ruler.edge_or_face_mm),)))
     shade = table_light(scene.light, blockers, margin_mm=SHADE_MARGIN_MM)
     tile = texture(scene.table, rng)
     rows, cols = scene.shape

@@ -9,14 +9,14 @@ from numpy.typing import NDArray
 from scipy.fft import irfft2, rfft2
 
 Image = NDArray[np.float32]
-Kind = Literal["plain", "paper", "card", "wood", "mat"]
+Kind = Literal["screen", "paper", "card", "wood", "mat"]
 
 TILE = 1024  # cells; the tile repeats without a seam
 CELL_MM = 0.1
 
 # kind: (strength, grain along x in cells, along y in cells) of each layer of noise
 GRAINS: dict[Kind, tuple[tuple[float, float, float], ...]] = {
-    "plain": (),
+    "screen": (),
     "paper": ((0.008, 0.8, 0.8), (0.006, 8.0, 8.0)),
     "card": ((0.020, 1.2, 1.2), (0.015, 5.0, 5.0), (0.01, 40.0, 40.0)),
     "wood": ((0.06, 60.0, 1.2), (0.07, 150.0, 6.0), (0.02, 6.0, 0.7)),
