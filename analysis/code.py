@@ -24,7 +24,8 @@ Floats = NDArray[np.float64]
 _LINE_SPACING_MM = 0.1
 _WINDOW_MM = 0.45
 _SAMPLES = 19
-_WEAK = 0.18
+_CALM_MM = 1.6
+_WEAK = 0.25
 _MOST_WEAK = 2
 
 
@@ -49,7 +50,7 @@ def read_code(
     One or two places that can't be told are left open if exactly one word fits: words
     differ in at least four places, so all others being right this can't mislead.
     """
-    score = np.array([_score(picture, homography, n) for n in manifest.notches])
+    score = _scores([_steps(picture, homography, n) for n in manifest.notches])
     if not np.all(np.isfinite(score)):
         return CodeReading(
             score=score, code=None, margin=0.0, why="part of it is outside the photo"
@@ -82,33 +83,68 @@ def _fitting(bits: tuple[bool, ...], weak: NDArray[np.intp]) -> int | None:
     return found[0] if len(found) == 1 else None
 
 
-def _score(picture: NDArray[np.uint8], homography: Floats, notch: CodeNotch) -> float:
-    """(cut - uncut) / (cut + uncut) by strength of the steps each would show."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Steps:
+    """Strength of the steps at one place, in grey levels.
+
+    ``cut``: those a notch would show (the second weakest of flanks, floor: one may
+    vanish in shade); ``mouth``: across its mouth; ``calm``: the same pattern as for
+    ``cut``, farther in on the bare face.
+    """
+
+    cut: float
+    mouth: float
+    calm: float
+
+
+def _scores(steps: list[_Steps]) -> Floats:
+    """Place each on a log scale between the bare face (-1) and real edges (1)."""
+    cut, mouth, calm = (
+        np.array([getattr(one, name) for one in steps]) + 0.5
+        for name in ("cut", "mouth", "calm")
+    )
+    edge = np.median(np.maximum(cut, mouth))
+    bare = np.median(calm)
+    middle = np.sqrt(edge * bare)
+    return np.asarray(np.clip(np.log(cut / middle) / np.log(edge / middle), -1, 1))
+
+
+def _steps(picture: NDArray[np.uint8], homography: Floats, notch: CodeNotch) -> _Steps:
     outward = 1.0 if notch.x_edge_mm > 0 else -1.0
-    half = notch.width_mm / 2
-    depths = np.arange(0.35, notch.depth_mm - 0.15, _LINE_SPACING_MM)
-    inside = notch.x_edge_mm - outward * depths
+    floor_x = notch.x_edge_mm - outward * notch.depth_mm
+    return _Steps(
+        cut=_notch(picture, homography, notch, floor_x),
+        mouth=_across(picture, homography, notch, notch.x_edge_mm),
+        calm=_notch(picture, homography, notch, floor_x - outward * _CALM_MM),
+    )
+
+
+def _notch(
+    picture: NDArray[np.uint8], homography: Floats, notch: CodeNotch, floor_x: float
+) -> float:
+    outward = 1.0 if notch.x_edge_mm > 0 else -1.0
+    along = floor_x + outward * np.arange(0.15, notch.depth_mm - 0.35, _LINE_SPACING_MM)
     flanks = [
         _step(
             picture,
             homography,
-            np.column_stack([inside, np.full_like(inside, notch.y_mm + side * half)]),
+            np.column_stack(
+                [along, np.full_like(along, notch.y_mm + side * notch.width_mm / 2)]
+            ),
             np.array([0.0, 1.0]),
         )
         for side in (-1, 1)
     ]
-    across = notch.y_mm + np.arange(-half + 0.2, half - 0.15, _LINE_SPACING_MM)
-    floor, mouth = (
-        _step(
-            picture,
-            homography,
-            np.column_stack([np.full_like(across, x), across]),
-            np.array([1.0, 0.0]),
-        )
-        for x in (notch.x_edge_mm - outward * notch.depth_mm, notch.x_edge_mm)
-    )
-    cut = (flanks[0] + flanks[1] + floor) / 3
-    return float((cut - mouth) / (cut + mouth + 1.0))
+    return sorted([*flanks, _across(picture, homography, notch, floor_x)])[1]
+
+
+def _across(
+    picture: NDArray[np.uint8], homography: Floats, notch: CodeNotch, x_mm: float
+) -> float:
+    half = notch.width_mm / 2
+    y = notch.y_mm + np.arange(-half + 0.2, half - 0.15, _LINE_SPACING_MM)
+    line = np.column_stack([np.full_like(y, x_mm), y])
+    return _step(picture, homography, line, np.array([1.0, 0.0]))
 
 
 def _step(
