@@ -55,7 +55,9 @@ def body_growth(
         None unless at least one kind of pair is clean both ways.
     """
     body = np.zeros(manifest.layers)
-    flat = projected_outline(readings.inset_mm, body, readings.z_mm, readings.seen.slope)
+    flat = projected_outline(
+        readings.inset_mm, body, readings.z_mm, readings.seen.slope
+    )
     growth = readings.place_mm - flat.place_mm
     plain = {t.name for t in manifest.teeth if t.role == "reference"}
     pairs = [
@@ -63,7 +65,10 @@ def body_growth(
         if set(clean_sides) == {"a", "b"}
         else None,
         _pair(
-            readings, growth, plain, [("flank a+", "flank b+"), ("flank a-", "flank b-")]
+            readings,
+            growth,
+            plain,
+            [("flank a+", "flank b+"), ("flank a-", "flank b-")],
         ),
         _strips(readings, growth),
     ]
@@ -75,7 +80,9 @@ def body_growth(
     weights = light**-2 / np.sum(light**-2)
     scatter = 0.0
     if len(known) > 1:
-        chi2 = float(np.sum(((values - weights @ values) / light) ** 2)) / (len(known) - 1)
+        chi2 = float(np.sum(((values - weights @ values) / light) ** 2)) / (
+            len(known) - 1
+        )
         scatter = max(chi2, 1.0) ** 0.5
     u_light = float(np.sqrt(1 / np.sum(light**-2))) * max(scatter, 1.0)
     ppm = float(np.median(readings.seen.px_per_mm))

@@ -226,9 +226,8 @@ def _flare(
     quantity = Quantity(
         value_mm=float(fit.value[first]),
         u_mm=u,
-        method="hinge through both ladders of " + " and ".join(
-            name for name in fit.teeth.groups if name.startswith("end")
-        ),
+        method="hinge through both ladders of "
+        + " and ".join(name for name in fit.teeth.groups if name.startswith("end")),
         budget=parts,
     )
     return quantity, None
@@ -341,7 +340,9 @@ def _used(
 ) -> tuple[tuple[str, ...], NDArray[np.intp]]:
     used = {t.name for t in teeth if t.used}
     owners = [readings.edges[i].owner for i in growths.row]
-    picked = np.array([k for k, name in enumerate(owners) if name in used], dtype=np.intp)
+    picked = np.array(
+        [k for k, name in enumerate(owners) if name in used], dtype=np.intp
+    )
     return tuple(owners[k] for k in picked), picked
 
 

@@ -407,9 +407,7 @@ def _settle(
 ) -> LadderFit:
     """Gauss-Newton to rest, then once more with the scatter that was seen."""
     excess = np.ones(len(place))
-    fit = _descend(
-        readings, model, place, value, outlier, excess, known
-    )
+    fit = _descend(readings, model, place, value, outlier, excess, known)
     for kind in (True, False):
         mine = (model.teeth.end == kind) & ~outlier
         if mine.sum() < 8:
@@ -419,9 +417,7 @@ def _settle(
             np.mean((fit.residual_mm[mine] / fit.u_residual_mm[mine]) ** 2) / freedom
         )
         excess[model.teeth.end == kind] = max(float(chi), 1.0)
-    return _descend(
-        readings, model, place, fit.value, outlier, excess, known
-    )
+    return _descend(readings, model, place, fit.value, outlier, excess, known)
 
 
 def _descend(

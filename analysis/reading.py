@@ -23,7 +23,6 @@ from analysis.light import shadow_ratio
 from analysis.outline import (
     INNER_MM,
     Edge,
-    Outline,
     Sight,
     edge_lines,
     projected_outline,
@@ -164,9 +163,7 @@ def _fit_in_passes(
     blur = picture_blur(first, along_x)
     priors = group_priors(first, lines, groups)
     second, ramp = _best_ramp(profiles, lines, blur, seen, priors, groups, first)
-    lines, start = _aim(
-        edges, seen, lines, manifest, inset_mm, z_mm, second, groups
-    )
+    lines, start = _aim(edges, seen, lines, manifest, inset_mm, z_mm, second, groups)
     return fit_edges(
         profiles,
         lines,

@@ -107,9 +107,15 @@ def _steps(
     out = []
     for side in "ab":
         ladder = sorted(
-            (t.start_layer, t.growth_mm - max(truth.w_mm[t.start_layer : foot].max() - body, 0.0))
+            (
+                t.start_layer,
+                t.growth_mm - max(truth.w_mm[t.start_layer : foot].max() - body, 0.0),
+            )
             for t in coupon.teeth
-            if t.used and t.growth_mm is not None and t.role == "start" and t.side == side
+            if t.used
+            and t.growth_mm is not None
+            and t.role == "start"
+            and t.side == side
         )
         out += [1e3 * (b[1] - a[1]) for a, b in zip(ladder, ladder[1:], strict=False)]
     return out
@@ -153,7 +159,11 @@ def score_folder(folder: Path, tally: Tally, *, coupon_scale: bool) -> None:
         if path.name.count(".") > 1:
             continue
         picture = next(
-            (p for p in path.parent.glob(path.stem + ".*") if p.suffix in (".jpg", ".heic", ".png")),
+            (
+                p
+                for p in path.parent.glob(path.stem + ".*")
+                if p.suffix in (".jpg", ".heic", ".png")
+            ),
             None,
         )
         if picture is None:
