@@ -58,6 +58,8 @@ HOLE_PLACES_MM = (
 HOLE_LIP_LAYERS = 2
 HOLE_WIDENING = 0.8  # radius gained per height above the lip
 HOLE_WIDENING_LIMIT_MM = 0.6
+# enough to hide the walls of thin layers too, and the holes stay clear of the notches
+TAPER_LIMIT_MM = 0.45
 INSET: Role = "inset"
 START: Role = "start"
 REFERENCE: Role = "reference"
@@ -203,7 +205,9 @@ def _taper(spec: FlareSpec, raster: Raster) -> tuple[tuple[float, float], ...]:
     first = spec.foot_layers + spec.vertical_layers
     steps = []
     for layer in range(spec.layers):
-        wanted = max(0, layer - first + 1) * spec.taper_mm_per_layer
+        wanted = min(
+            max(0, layer - first + 1) * spec.taper_mm_per_layer, TAPER_LIMIT_MM
+        )
         steps.append(
             (
                 raster.x(wanted),

@@ -1,0 +1,308 @@
+"""The sheet that goes with a coupon: how to print it, how to photograph it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from itertools import groupby
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from fpdf import FPDF
+
+    from patterns.manifest import Manifest
+
+Paper = Literal["a4", "letter"]
+
+MARGIN_MM = 16.0
+INK = (28, 30, 34)
+SOFT = (120, 124, 130)
+PART = (214, 220, 224)
+FOOT = (150, 168, 176)
+WARN = (250, 240, 214)
+# One fixed moment, so that the same coupon gives the same bytes.
+_EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
+
+PRINTING = (
+    "Lay it flat on the build plate at z = 0, plate face down: not raised, no supports,"
+    " no raft, no rotation, no mirroring, no scaling.",
+    "Switch edge smoothing (anti-aliasing) off, and every bottom, size or shrinkage"
+    " compensation off. If one can't be switched off, write it down with the print:"
+    " the coupon then measures it too.",
+    "Put it where your bases usually stand on the plate, and print it alone or with"
+    " the same load each time.",
+)
+AFTERWARDS = (
+    "Free it with a scraper's corner at the recess in the middle of one short end; bend a flexible plate"
+    " rather than force a blade.",
+    "Wash the gaps between the teeth and the holes out, let it dry, cure it, and wait"
+    " the same time each print (a day is good) before you photograph it.",
+    "Press it flat between two flat things while it is dry. More than 1 mm of bow can't"
+    " be measured.",
+)
+PHOTOGRAPHING = (
+    "Plate side up: the face that was on the plate looks at the camera.",
+    "Put it on a lit white screen, or on matt paper that contrasts with the resin:"
+    " white for dark resin, dark for white resin. Never dark on dark.",
+    "Light from all round: an overcast window and a white card opposite, no lamp from"
+    " one side, no flash.",
+    "Lay a ruler with millimetre marks along one long side, 3 to 6 mm away, its face"
+    " level with the coupon's plate face (pack the lower one up), both whole in the"
+    " picture.",
+    "Use the 2x lens from farther away (25 cm or more) rather than the wide lens from"
+    " near, straight from above. Let the coupon fill the width. Hold still, tap the"
+    " coupon to focus.",
+    "A flatbed scanner is the better choice: 1200 dpi, plate side on the glass, beside"
+    " the ruler, no correction, a sheet of white paper on top.",
+)
+CAUTIONS = (
+    "Uncured resin harms skin and can make you allergic for life: nitrile or neoprene"
+    " gloves, eye protection, fresh air or extraction, no bare skin, no food near.",
+    "Scrapers and blades slip: push away from your hands, wear gloves that resist cuts.",
+    "Washing alcohol burns and its vapour explodes: no flame, spark or heat, lid on,"
+    " never cure a part that is still wet with it.",
+    "Sand only washed and cured parts, wet, with a dust mask (FFP2, N95 or better) and"
+    " eye protection.",
+    "Don't look into the exposure light. Resin and used alcohol never go down the"
+    " drain.",
+    "The resin's own safety data sheet, your local rules and qualified advice come"
+    " before this sheet.",
+)
+
+
+def sheet_pdf(manifest: Manifest, paper: Paper) -> bytes:
+    """Two pages: settings and cautions, then photographing.
+
+    Parameters
+    ----------
+    manifest : Manifest
+    paper : {"a4", "letter"}
+
+    Returns
+    -------
+    bytes
+        A PDF; the same manifest gives the same bytes.
+    """
+    from fpdf import FPDF
+
+    pdf = FPDF(unit="mm", format=paper)
+    pdf.set_creation_date(_EPOCH)
+    pdf.set_title(f"Flare coupon {manifest.coupon_id}")
+    pdf.set_lang("en")
+    pdf.set_margin(MARGIN_MM)
+    pdf.set_auto_page_break(auto=False)
+    pdf.set_text_color(*INK)
+    _print_page(pdf, manifest)
+    _photo_page(pdf, manifest)
+    return bytes(pdf.output())
+
+
+def settings_rows(manifest: Manifest) -> tuple[tuple[str, str], ...]:
+    """Name and value of every setting the coupon must be printed with."""
+    spec = manifest.spec
+    wait = spec["wait_before_exposure_s"]
+    transition = spec["transition_exposures_s"]
+    return (
+        ("Layer height", f"{manifest.layer_mm:g} mm"),
+        (
+            "Bottom layers",
+            _runs(spec["bottom_exposures_s"]),
+        ),
+        ("Transition layers", _runs(transition) if transition else "none (0)"),
+        (
+            "Normal layers",
+            f"{manifest.layers - _raised(manifest)} of "
+            f"{spec['normal_exposure_s']:g} s",
+        ),
+        (
+            "Wait before exposure",
+            f"{wait:g} s" if wait is not None else "as you always do; write it down",
+        ),
+        (
+            "Mask pixel",
+            f"{manifest.pixel_x_mm * 1e3:g} x {manifest.pixel_y_mm * 1e3:g} um",
+        ),
+        (
+            "Size",
+            " x ".join(f"{mm:.4g}" for mm in manifest.size_mm)
+            + f" mm, {manifest.layers} layers, {manifest.volume_mm3 / 1e3:.1f} ml",
+        ),
+    )
+
+
+def _raised(manifest: Manifest) -> int:
+    spec = manifest.spec
+    return len(spec["bottom_exposures_s"]) + len(spec["transition_exposures_s"])
+
+
+def _runs(seconds: Sequence[float]) -> str:
+    """Runs of equal exposures: '5 of 30 s, 1 of 20 s'."""
+    return ", ".join(f"{len(list(run))} of {s:g} s" for s, run in groupby(seconds))
+
+
+def _print_page(pdf: FPDF, manifest: Manifest) -> None:
+    pdf.add_page()
+    _title(pdf, "Flare coupon", manifest.coupon_id)
+    _coupon_drawing(pdf, manifest)
+    _heading(pdf, "Print it with exactly these settings")
+    for name, value in settings_rows(manifest):
+        pdf.set_font("Helvetica", size=10)
+        pdf.cell(48, 5.6, name)
+        pdf.set_font("Helvetica", "B", 10)
+        pdf.cell(0, 5.6, value, new_x="LMARGIN", new_y="NEXT")
+    pdf.ln(1.5)
+    _points(pdf, PRINTING)
+    _heading(pdf, "Afterwards")
+    _points(pdf, AFTERWARDS)
+    _cautions(pdf)
+
+
+def _photo_page(pdf: FPDF, manifest: Manifest) -> None:
+    pdf.add_page()
+    _title(pdf, "Photograph it", manifest.coupon_id)
+    _photo_drawing(pdf, manifest)
+    _points(pdf, PHOTOGRAPHING)
+    _heading(pdf, "Then")
+    pdf.set_font("Courier", size=10)
+    pdf.multi_cell(
+        0, 5.4, "rimgauge measure PHOTO --pictures FOLDER", new_x="LMARGIN", new_y="NEXT"
+    )
+    pdf.set_font("Helvetica", size=10)
+    pdf.ln(1)
+    pdf.multi_cell(
+        0,
+        5.2,
+        "It is read by the program, not by eye: the notches in the short ends say which"
+        " coupon it is. Keep this sheet and the .json file with it.",
+        new_x="LMARGIN",
+        new_y="NEXT",
+    )
+
+
+def _title(pdf: FPDF, title: str, coupon_id: str) -> None:
+    pdf.set_font("Helvetica", "B", 17)
+    pdf.cell(0, 9, title)
+    pdf.set_font("Helvetica", size=9)
+    pdf.set_text_color(*SOFT)
+    pdf.set_x(MARGIN_MM)
+    pdf.cell(0, 9, coupon_id, align="R", new_x="LMARGIN", new_y="NEXT")
+    pdf.set_text_color(*INK)
+    pdf.ln(1)
+
+
+def _heading(pdf: FPDF, text: str) -> None:
+    pdf.ln(2.5)
+    pdf.set_font("Helvetica", "B", 11.5)
+    pdf.cell(0, 6.5, text, new_x="LMARGIN", new_y="NEXT")
+
+
+def _points(pdf: FPDF, points: Sequence[str]) -> None:
+    pdf.set_font("Helvetica", size=10)
+    for point in points:
+        pdf.set_fill_color(*INK)
+        pdf.rect(pdf.l_margin + 0.8, pdf.get_y() + 2.1, 1.2, 1.2, style="F")
+        pdf.set_x(pdf.l_margin + 4.5)
+        pdf.multi_cell(0, 5.0, point, new_x="LMARGIN", new_y="NEXT", align="L")
+        pdf.ln(0.6)
+
+
+def _cautions(pdf: FPDF) -> None:
+    pdf.ln(2.5)
+    top = pdf.get_y()
+    pdf.set_font("Helvetica", size=9)
+    width = pdf.epw - 8
+    lines = sum(
+        len(pdf.multi_cell(width, 4.4, t, dry_run=True, output="LINES"))
+        for t in CAUTIONS
+    )
+    pdf.set_fill_color(*WARN)
+    pdf.rect(pdf.l_margin, top, pdf.epw, 4.4 * lines + 10.5, style="F")
+    pdf.set_xy(pdf.l_margin + 4, top + 2)
+    pdf.set_font("Helvetica", "B", 10)
+    pdf.cell(0, 5.5, "Take care", new_x="LMARGIN", new_y="NEXT")
+    pdf.set_font("Helvetica", size=9)
+    for text in CAUTIONS:
+        pdf.set_x(pdf.l_margin + 4)
+        pdf.multi_cell(width, 4.4, text, new_x="LMARGIN", new_y="NEXT", align="L")
+
+
+def _coupon_drawing(pdf: FPDF, manifest: Manifest) -> None:
+    """Body and foot seen from the plate, at full size."""
+    width, height, _ = manifest.size_mm
+    left = (pdf.w - width) / 2
+    top = pdf.get_y() + 2
+    _rings(pdf, manifest, manifest.foot_layers, left, top, PART)
+    _rings(pdf, manifest, 0, left, top, FOOT)
+    pdf.set_font("Helvetica", size=8)
+    pdf.set_text_color(*SOFT)
+    pdf.set_xy(pdf.l_margin, top + height + 1.5)
+    pdf.cell(
+        0,
+        4,
+        "Seen from the plate side, full size at 100 %. Dark: what touches the plate.",
+        align="C",
+        new_x="LMARGIN",
+        new_y="NEXT",
+    )
+    pdf.set_text_color(*INK)
+
+
+def _rings(
+    pdf: FPDF,
+    manifest: Manifest,
+    layer: int,
+    left: float,
+    top: float,
+    colour: tuple[int, int, int],
+) -> None:
+    """Fill one layer's outline, holes left open; mirrored, as seen from the plate."""
+    section = next(
+        s for s in manifest.sections if s.first_layer <= layer <= s.last_layer
+    )
+    half_x, half_y = manifest.size_mm[0] / 2, manifest.size_mm[1] / 2
+    pdf.set_fill_color(*colour)
+    pdf.set_draw_color(*SOFT)
+    pdf.set_line_width(0.1)
+    with pdf.new_path() as path:
+        path.style.fill_color = "#{:02x}{:02x}{:02x}".format(*colour)
+        path.style.stroke_color = "#{:02x}{:02x}{:02x}".format(*SOFT)
+        path.style.stroke_width = 0.1
+        path.style.intersection_rule = "evenodd"
+        for ring in section.rings_mm:
+            points = np.asarray(ring)
+            xs, ys = left + half_x + points[:, 0], top + half_y + points[:, 1]
+            path.move_to(float(xs[0]), float(ys[0]))
+            for x, y in zip(xs[1:], ys[1:], strict=True):
+                path.line_to(float(x), float(y))
+            path.close()
+
+
+def _photo_drawing(pdf: FPDF, manifest: Manifest) -> None:
+    """Coupon and ruler side by side inside the picture's frame."""
+    width, height, _ = manifest.size_mm
+    frame_w, frame_h = 146.0, 84.0
+    left, top = (pdf.w - frame_w) / 2, pdf.get_y() + 1
+    pdf.set_draw_color(*INK)
+    pdf.set_line_width(0.4)
+    pdf.rect(left, top, frame_w, frame_h)
+    x0, y0 = left + (frame_w - width) / 2, top + 10
+    _rings(pdf, manifest, manifest.foot_layers, x0, y0, PART)
+    _rings(pdf, manifest, 0, x0, y0, FOOT)
+    edge = y0 + height + 4.5
+    pdf.set_fill_color(247, 245, 238)
+    pdf.rect(left, edge, frame_w, 22, style="DF")
+    pdf.set_line_width(0.12)
+    for mm in range(2, int(frame_w) - 1):
+        long = 6.0 if mm % 10 == 0 else 4.6 if mm % 5 == 0 else 3.2
+        pdf.line(left + mm, edge, left + mm, edge + long)
+    pdf.set_font("Helvetica", size=8)
+    pdf.set_text_color(*SOFT)
+    pdf.set_xy(left, edge + 12)
+    pdf.cell(frame_w, 4, "ruler, millimetre marks beside the coupon", align="C")
+    pdf.set_xy(left, top + 2)
+    pdf.cell(frame_w, 4, "the whole picture", align="C")
+    pdf.set_xy(pdf.l_margin, top + frame_h + 3)
+    pdf.set_text_color(*INK)
