@@ -8,7 +8,7 @@ ruler's own axis.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,20 +20,23 @@ from calib.virtual.camera import Camera, Place, looking_down
 from calib.virtual.coverage import coverage
 from calib.virtual.light import Light, table_light
 from calib.virtual.paint import Box, paint_part, part_blocker
-from calib.virtual.part import PrintedPart
 from calib.virtual.ruler import rectangle, subdivided
 from calib.virtual.scene import Rgb, part_truth
+
+if TYPE_CHECKING:
+    from calib.virtual.part import PrintedPart
 
 Points = NDArray[np.float64]
 Image = NDArray[np.float32]
 
 FOCAL_OVER_SIDE = 0.8
 RULER_THICKNESS_MM = 1.0  # assumed of every photographed ruler
-SLIP_MM = (126.0, 46.0)  # of the paper that may lie below the coupon
+SLIP_MM = (122.0, 40.0)  # of the paper that may lie below the coupon
 SHADE_MM = 12.0
 CHANGED = 1e-3
 BLUR_RANGE_PX = (0.6, 4.0)
 TILE_PX = 24
+PAPER = 0.6  # linear level of the slip's strongest colour
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,8 +45,8 @@ class Where:
 
     ``along_mm`` is the mark value at the coupon's centre, ``across_mm`` the distance
     from the marks' line, positive to the left of growing values as seen in the
-    picture; ``paper`` lays a slip of white paper below it.  ``contrast`` is
-    ``1 - part / ground``.
+    picture; ``paper`` lays a slip of white paper below it.  ``contrast`` is that of
+    the part to the ground right beside it, ``1 - part / ground`` in linear light.
     """
 
     along_mm: float
@@ -117,6 +120,7 @@ def set_into_photo(
     marks_mm: Points,
     marks_px: Points,
     part: PrintedPart,
+    *,
     where: Where,
     rng: np.random.Generator,
 ) -> tuple[NDArray[np.uint8], dict[str, Any]]:
@@ -167,7 +171,7 @@ def set_into_photo(
         white = _paper_rgb(rgb8)
         ground = ground * (1 - paper[..., None]) + paper[..., None] * white
     painted = paint_part(part, place, camera, light, shape)
-    part_rgb = _part_rgb(ground, where.contrast * light.beside_an_edge, light)
+    part_rgb = _part_rgb(ground, (1 - where.contrast) * light.beside_an_edge)
     shade = table_light(light, [part_blocker(part, place)], margin_mm=SHADE_MM)
     u = np.arange(box.x0, box.x1, dtype=np.float32)
     v = np.arange(box.y0, box.y1, dtype=np.float32)[:, None]
@@ -258,14 +262,14 @@ def _noise_gain(ground: Image) -> float:
 
 
 def _paper_rgb(rgb8: NDArray[np.uint8]) -> Image:
-    """White paper in the photo's light: the colour of its brighter part, not burnt."""
+    """White paper: half the tint of the photo's brighter part, not burnt."""
     bright = np.percentile(rgb8[::16, ::16].reshape(-1, 3), 90, axis=0)
     level = finishing.linear_light(bright.astype(np.uint8))
-    return np.asarray(level * np.clip(0.6 / level.max(), 0.5, 6.0), np.float32)
+    level = (level + level.mean()) / 2
+    return np.asarray(level * (PAPER / level.max()), np.float32)
 
 
-def _part_rgb(ground: Image, contrast: float, light: Light) -> Rgb:
-    """Colour of the part from the median ground."""
-    level = np.median(ground.reshape(-1, 3), axis=0) * (1 - contrast)
-    del light
-    return float(level[0]), float(level[1]), float(level[2])
+def _part_rgb(ground: Image, ratio: float) -> Rgb:
+    """Grey in the light of the median ground, at a share of its level."""
+    red, green, blue = (np.median(ground.reshape(-1, 3), axis=0) * ratio).tolist()
+    return red, green, blue
