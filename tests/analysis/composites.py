@@ -53,7 +53,7 @@ PLACES: dict[str, tuple[tuple[float, float, float, bool], ...]] = {
     ),
     "jfbm": ((55, 25, 0, False), (50, 30, 183, False), (55, 45, 180, True)),
     "kit_front_nopanel": ((70, 25, 0, True), (75, 26, 181, True), (66, 24, -1, True)),
-    "zifasp": ((45, 24, 0, True), (44, 25, 180, True), (46, 26, 0, True)),
+    "zifasp": ((35, 26, -2, True), (35, 26, 180, True), (35, 26, -4, True)),
     "ard1247": ((220, -66, 0, True), (180, -64, 181, True), (160, -70, -2, True)),
 }
 
@@ -62,9 +62,8 @@ def write_composites(
     manifest: Manifest, rulers: Path, folder: Path, seed: int, only: str | None = None
 ) -> Iterator[tuple[Path, dict[str, Any]]]:
     """Write the composites and their truth, one by one."""
-    photos = {
-        p["name"]: p for p in json.loads((rulers / "truth.json").read_text())["photos"]
-    }
+    known = json.loads((rulers / "truth.json").read_text())["photos"]
+    photos = {photo["name"]: photo for photo in known}
     for name, places in PLACES.items():
         if only not in {None, name}:
             continue
@@ -74,7 +73,7 @@ def write_composites(
             cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION,
         )
         assert bgr is not None, photo["file"]
-        rgb8 = np.ascontiguousarray(bgr[..., ::-1])
+        rgb8 = np.ascontiguousarray(bgr[..., ::-1], np.uint8)
         table = np.loadtxt(rulers / f"{name}.marks.csv", delimiter=",", skiprows=1)
         for k, (along, across, turn, paper) in enumerate(places):
             rng = np.random.default_rng([seed, k, *name.encode()])
@@ -87,7 +86,7 @@ def write_composites(
                 contrast=float(rng.uniform(0.4, 0.8)),
             )
             picture, truth = set_into_photo(
-                rgb8, table[:, 0], table[:, 1:3], part, where, rng
+                rgb8, table[:, 0], table[:, 1:3], part, where=where, rng=rng
             )
             path = folder / f"{name}_{k}.jpg"
             finish.save(path, picture, JPEG_QUALITY)

@@ -82,10 +82,11 @@ def measured(
 ) -> Outcome:
     """Measure one photo and set it beside the truth."""
     from analysis import measure  # the pictures can be written without it
+    from analysis.result import Refusal
 
     result = measure(path, manifests)
     flare, refusal = None, None
-    if not result:
+    if isinstance(result, Refusal):
         refusal = result.code
     elif not result.coupons:
         refusal = "nothing"
@@ -110,10 +111,11 @@ def summary(outcomes: Sequence[Outcome]) -> str:
     limits = [o for o in outcomes if (o.refusal or "").startswith("below")]
     error = np.array([o.error_mm for o in good], float)
     ratio = error / np.array([o.u_mm for o in good], float)
+    refused = len(outcomes) - len(good) - len(limits)
     lines = [
         (
             f"{len(outcomes)} photos: {len(good)} accepted, {len(limits)} upper limits, "
-            f"{len(outcomes) - len(good) - len(limits)} refused"
+            f"{refused} refused"
         )
     ]
     if good:
