@@ -61,7 +61,9 @@ def bent_objects(
         flare = how["flare"]
         assert isinstance(flare, dict)
         mesh, info = shapes.offset_print(
-            trimesh.Trimesh(coupon.vertices_mm, coupon.faces, process=False),
+            trimesh.Trimesh(
+                np.array(coupon.vertices_mm), np.array(coupon.faces), process=False
+            ),
             0.05,
             shapes.flare_profile(**flare),
             how["scale"],
@@ -73,7 +75,9 @@ def bent_objects(
             mesh.vertices, mesh.faces, 6.0, max_iter=12
         )
         bow = rng.uniform(0.3, 0.4) * rng.choice([-1, 1])
-        vertices[:, 2] += bow * (vertices[:, 0] / coupon.manifest.core_half_length_mm) ** 2
+        vertices[:, 2] += (
+            bow * (vertices[:, 0] / coupon.manifest.core_half_length_mm) ** 2
+        )
         path = folder / f"bent_{i:03d}.stl"
         trimesh.Trimesh(vertices, faces, process=False).export(path)
         truth = {
