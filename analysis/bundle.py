@@ -23,6 +23,7 @@ _MARK_ASIDE_PX = 1.5
 
 _ITERATIONS = 30
 _HUBER = 2.5
+_PRIORS = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +32,7 @@ class Priors:
 
     inverse_distance_per_mm: tuple[float, float]
     k1: tuple[float, float] = (0.0, 0.012)
+    tilt_rad: tuple[float, float] = (0.0, 0.2)
     bow_per_mm: tuple[float, float] = (0.0, 0.25 / 54.5**2)
 
 
@@ -138,11 +140,10 @@ def _finish(
 ) -> Fitted:
     weight = _huber(residual, seen)
     jacobian = _jacobian(state, seen, priors, scales)
-    normal = jacobian.T @ (weight[:, None] * jacobian)
-    seen_count = 2 * len(seen.holes_mm) + 2 * len(seen.marks_mm)
-    free = max(seen_count + 3 - len(scales), 1)
+    free = max(len(residual) - len(scales), 1)
     chi2 = float(np.sum(weight * residual**2)) / free
-    covariance = np.linalg.inv(normal) * max(chi2, 1.0)
+    weight[:-_PRIORS] /= max(chi2, 1.0)  # what is seen is doubted, not what is known
+    covariance = np.linalg.inv(jacobian.T @ (weight[:, None] * jacobian))
     holes = project_holes(state, seen) - seen.holes_px
     marks = state.view.project(state.marks_at_mm(seen.marks_mm)) - seen.marks_px
     return Fitted(
@@ -162,7 +163,7 @@ def project_holes(state: State, seen: Seen) -> Floats:
 
 
 def _residual(state: State, seen: Seen, priors: Priors) -> Floats:
-    """Whitened misfits: holes (2 n), marks along and aside (2 m), three priors."""
+    """Whitened misfits: holes (2 n), marks along and aside (2 m), priors."""
     parts = [_white(project_holes(state, seen) - seen.holes_px, seen).ravel()]
     if seen.with_ruler:
         at = state.marks_at_mm(seen.marks_mm)
@@ -180,6 +181,8 @@ def _residual(state: State, seen: Seen, priors: Priors) -> Floats:
                     (view.inverse_distance_per_mm, priors.inverse_distance_per_mm),
                     (view.k1, priors.k1),
                     (view.bow_per_mm, priors.bow_per_mm),
+                    (view.rotation[2, 0], priors.tilt_rad),
+                    (view.rotation[2, 1], priors.tilt_rad),
                 )
             ]
         )
@@ -211,7 +214,7 @@ def _huber(residual: Floats, seen: Seen) -> Floats:
     # many holes off alike is a poor model, not outliers: judge against the median
     cut = _HUBER * max(1.0, float(np.median(size)))
     weight[:count] = np.repeat(np.minimum(1.0, cut / np.maximum(size, 1e-9)), 2)
-    marks = slice(count, len(residual) - 3)
+    marks = slice(count, len(residual) - _PRIORS)
     size = np.abs(residual[marks])
     weight[marks] = np.minimum(1.0, _HUBER / np.maximum(size, 1e-9))
     return weight

@@ -44,7 +44,7 @@ _RIDGE = 1e-4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Rays:
-    """Light (holes, sectors, samples) at ``radius_mm`` (samples,), angles (sectors,)."""
+    """Light (holes, sectors, samples) at ``radius_mm`` (samples,), ``phi`` (sectors,)."""
 
     light: Floats
     radius_mm: Floats
@@ -66,7 +66,7 @@ class _Circles:
 
 
 def measure_holes(
-    photo: Photo, homography: Floats, holes: tuple[Hole, ...]
+    photo: Photo, homography: Floats, holes: tuple[Hole, ...], most_blur_px: float
 ) -> tuple[tuple[HoleCentre, ...], float]:
     """Fit the rims of all holes.
 
@@ -77,6 +77,8 @@ def measure_holes(
         Design mm on the plate face to px, good to 0.3 mm.
     holes : tuple of Hole
         All of one diameter.
+    most_blur_px : float
+        Blur of other edges: shade in a hole could pass for more.
 
     Returns
     -------
@@ -84,7 +86,7 @@ def measure_holes(
     (NaN if no hole could be measured).
     """
     rays = _rays(photo, homography, holes)
-    kept = np.isfinite(rays.light).all(axis=(1, 2))
+    kept: NDArray[np.bool_] = np.isfinite(rays.light).all(axis=(1, 2))
     if not kept.any():
         return tuple(_unused(homography, h, "outside the photo") for h in holes), np.nan
     rays = _Rays(
@@ -94,7 +96,7 @@ def measure_holes(
         px_per_mm=rays.px_per_mm,
     )
     circles = _coarse(rays, holes[0].diameter_mm / 2)
-    sigma, circles = _blur(rays, circles)
+    sigma, circles = _blur(rays, circles, most_blur_px)
     for _ in range(_ITERATIONS):
         circles, moved = _advance(rays, circles, sigma)
         if moved < 2e-4:
@@ -102,7 +104,7 @@ def measure_holes(
     fits = iter(_covariances(rays, circles, sigma))
     shifts = iter(circles.shift)
     centres = [
-        _centre(homography, hole, next(shifts), circles.radius, *next(fits))
+        _centre(homography, hole, (next(shifts), circles.radius), next(fits))
         if seen
         else _unused(homography, hole, "outside the photo")
         for hole, seen in zip(holes, kept, strict=True)
@@ -171,10 +173,12 @@ def _coarse(rays: _Rays, radius: float) -> _Circles:
     return _Circles(shift=shifts[best], radius=float(radii[best_radius]))
 
 
-def _blur(rays: _Rays, circles: _Circles) -> tuple[float, _Circles]:
+def _blur(rays: _Rays, circles: _Circles, most_px: float) -> tuple[float, _Circles]:
     """Blur with the least misfit, and the circles that go with it."""
     best = (np.inf, 1 / rays.px_per_mm, circles)
     for blur_px in _BLURS_PX:
+        if blur_px > max(most_px, _BLURS_PX[1]):
+            break
         sigma, moved = blur_px / rays.px_per_mm, circles
         for _ in range(2):
             moved, _step = _advance(rays, moved, sigma)
@@ -267,15 +271,15 @@ def _advance(rays: _Rays, circles: _Circles, sigma: float) -> tuple[_Circles, fl
 def _joint(rays: _Rays, linear: _Linear) -> tuple[Floats, Floats]:
     """Shifts and radius that fit the sectors' offsets; the weights that were used."""
     count = len(linear.offset)
-    design = np.zeros((count, SECTORS, 2 * count + 1))
+    blocks = np.zeros((count, SECTORS, 2 * count + 1))
     for hole in range(count):
-        design[hole, :, 2 * hole : 2 * hole + 2] = rays.wave
-    design[:, :, -1] = 1.0
-    design = design.reshape(-1, 2 * count + 1)
+        blocks[hole, :, 2 * hole : 2 * hole + 2] = rays.wave
+    blocks[:, :, -1] = 1.0
+    design = blocks.reshape(-1, 2 * count + 1)
     offset = linear.offset.ravel()
     base = np.minimum(linear.weight, 4 * np.median(linear.weight)).ravel()
     floor = 0.05 / rays.px_per_mm
-    weight = base
+    weight: Floats = base
     step = np.zeros(2 * count + 1)
     for _ in range(5):
         normal = design.T @ (weight[:, None] * design)
@@ -307,11 +311,10 @@ def _covariances(
 def _centre(
     homography: Floats,
     hole: Hole,
-    shift: Floats,
-    radius: float,
-    covariance: Floats,
-    step: Floats,
+    circle: tuple[Floats, float],
+    fit: tuple[Floats, Floats],
 ) -> HoleCentre:
+    (shift, radius), (covariance, step) = circle, fit
     middle = np.array([[hole.x_mm, hole.y_mm]]) + shift
     nearby = middle + np.array([[0.01, 0], [-0.01, 0], [0, 0.01], [0, -0.01]])
     px = apply(homography, nearby)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.blur import edge_blur_px
 from analysis.candidates import guesses, shrunk
 from analysis.code import read_code
 from analysis.holes import measure_holes
@@ -27,7 +28,7 @@ Floats = NDArray[np.float64]
 
 SEARCH_LONGEST_PX = 1400
 MIN_PX_PER_MM = 10.0
-MAX_BLUR_PX = 4.5
+MAX_BLUR_PX = 3.2
 MIN_HOLES = 6
 _COARSE_WINDOWS_MM = (2.0, 1.2, 0.7, 0.45)
 _FINE_WINDOWS_MM = (0.45,)
@@ -83,7 +84,11 @@ def locate(photo: Photo, manifests: Sequence[Manifest]) -> Located | Refusal:
 def _identify(
     photo: Photo, homography: Floats, manifests: Sequence[Manifest]
 ) -> Located | Refusal:
-    holes, blur_px = measure_holes(photo, homography, manifests[0].holes)
+    ends_blur_px = edge_blur_px(photo, homography, manifests[0])
+    holes, holes_blur_px = measure_holes(
+        photo, homography, manifests[0].holes, ends_blur_px
+    )
+    blur_px = float(np.nanmin([ends_blur_px, holes_blur_px]))
     if blur_px > MAX_BLUR_PX:
         return refuse("blurred", blur_px=blur_px)
     reading = read_code(photo.rgb8, homography, manifests[0])

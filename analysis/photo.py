@@ -46,7 +46,8 @@ class Photo:
     ``rgb8`` (h, w, 3) uint8, read-only; ``linear_lut`` (256, 3) float32 maps stored
     values to linear light 0 to 1, channel by channel; ``focal35_mm`` is the EXIF's
     35 mm equivalent focal length, a hint only; ``reduced`` is the size measured over
-    the size stored (1.0: full size).
+    the size stored (1.0: full size); ``dpi`` is the resolution that the file claims
+    (true for scanners, mere habit for cameras).
     """
 
     path: str
@@ -54,6 +55,7 @@ class Photo:
     linear_lut: NDArray[np.float32]
     focal35_mm: float | None
     reduced: float
+    dpi: float | None = None
 
     @property
     def width_px(self) -> int:
@@ -187,6 +189,7 @@ def _decode(picture: Image.Image, file: Path) -> Photo | Refusal:
         linear_lut=curves,
         focal35_mm=focal35_mm,
         reduced=reduced,
+        dpi=_dpi(picture),
     )
 
 
@@ -200,6 +203,15 @@ def _shrink(picture: Image.Image) -> bool:
         picture.draft("RGB", (width // shrink, height // shrink))
     width, height = picture.size
     return width * height <= MAX_PX
+
+
+def _dpi(picture: Image.Image) -> float | None:
+    """Resolution in the file, if it is one number for both directions."""
+    value = picture.info.get("dpi")
+    if not isinstance(value, tuple) or len(value) != 2:
+        return None
+    across, down = float(value[0]), float(value[1])
+    return across if across == down and across > 0 else None
 
 
 def _focal35_mm(picture: Image.Image) -> float | None:

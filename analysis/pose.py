@@ -35,10 +35,16 @@ U_RULER_HEIGHT_MM = 0.6
 U_COUPON_SCALE = 0.01
 """Relative u of lengths when the coupon's nominal size is the scale."""
 
+U_CENTRE_DIAGONALS = 0.002
+"""How far a lens may be off the picture's centre, in picture diagonals (from memory:
+phones with a moving lens, some ten pixels); it turns all lines of sight alike."""
+
 FULL_FRAME_DIAGONAL_MM = 43.2666
 _U_FOCAL_EXIF = 0.03
 _FOCAL35_GUESS_MM = 32.0
 _U_FOCAL_GUESS = 0.4
+_SCAN_TOLERANCE = 0.04
+_FAR_PER_MM = 1e-6
 _HOLE_FLOOR_MM = 0.004
 _HOLE_FLOOR_PX = 0.1
 _MARKS_IN_STEP = 2.0
@@ -155,7 +161,9 @@ def _seen(located: Located, reading: RulerReading | None) -> Seen:
 
 def _priors(photo: Photo, located: Located) -> Priors:
     if _is_scan(photo, located):
-        return Priors(inverse_distance_per_mm=(0.0, 1e-6), k1=(0.0, 0.002))
+        return Priors(
+            inverse_distance_per_mm=(0.0, 1e-6), k1=(0.0, 0.002), tilt_rad=(0.0, 0.002)
+        )
     focal35, u_ratio = photo.focal35_mm, _U_FOCAL_EXIF
     if focal35 is None:
         focal35, u_ratio = _FOCAL35_GUESS_MM, _U_FOCAL_GUESS
@@ -167,32 +175,28 @@ def _priors(photo: Photo, located: Located) -> Priors:
 
 def _is_scan(photo: Photo, located: Located) -> bool:
     """Tell a flatbed's picture: the file's resolution is the true one."""
-    dpi = getattr(photo, "dpi", None)
-    if dpi is None or photo.focal35_mm is not None:
+    if photo.dpi is None or photo.focal35_mm is not None:
         return False
-    return bool(abs(located.px_per_mm * 25.4 / (dpi * photo.reduced) - 1) < 0.04)
+    stored = photo.dpi * photo.reduced / 25.4
+    return abs(located.px_per_mm / stored - 1) < _SCAN_TOLERANCE
 
 
 def _start(photo: Photo, located: Located, seen: Seen, priors: Priors) -> State:
     """Pose of a plane from its homography, the focal length given."""
     centre = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
-    half_diagonal = float(np.hypot(photo.width_px, photo.height_px)) / 2
-    inverse = max(priors.inverse_distance_per_mm[0], 1e-6)
-    focal = located.px_per_mm / inverse
+    focal = located.px_per_mm / max(priors.inverse_distance_per_mm[0], _FAR_PER_MM)
     to_plane = np.array([[1, 0, -centre[0]], [0, 1, -centre[1]], [0, 0, focal]]) / focal
     columns = to_plane @ located.homography
-    columns = columns * (
-        np.sign(columns[2, 2])
-        / np.sqrt(np.linalg.norm(columns[:, 0]) * np.linalg.norm(columns[:, 1]))
-    )
-    x, y, t = columns.T
+    size = np.linalg.norm(columns[:, :2], axis=0)
+    x, y, t = (columns * (np.sign(columns[2, 2]) / np.sqrt(size[0] * size[1]))).T
+    if priors.inverse_distance_per_mm[0] == 0:  # a scanner looks straight down
+        x, y = (np.append(axis[:2], 0.0) for axis in (x, y))
     u, _, vt = np.linalg.svd(np.column_stack([x, y, np.cross(x, y)]))
-    rotation = u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt
     view = View(
-        rotation=rotation,
+        rotation=u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt,
         origin_px=focal * t[:2] / t[2],
         centre_px=centre,
-        half_diagonal_px=half_diagonal,
+        half_diagonal_px=float(np.hypot(photo.width_px, photo.height_px)) / 2,
         scale_px_per_mm=focal / t[2],
         inverse_distance_per_mm=priors.inverse_distance_per_mm[0],
         k1=0.0,
@@ -266,7 +270,14 @@ def _u_view_rad(fitted: Fitted, located: Located) -> float:
     slope = np.column_stack(columns)
     count = len(VIEW_NAMES)
     spread = slope @ fitted.covariance[:count, :count] @ slope.T
-    return float(np.sqrt(np.mean(np.diag(spread))))
+    aside = U_CENTRE_DIAGONALS * 2 * _half_diagonal_per_focal(fitted.state.view)
+    return float(np.hypot(np.sqrt(np.mean(np.diag(spread))), aside))
+
+
+def _half_diagonal_per_focal(view: View) -> float:
+    """Half diagonal over focal length; 0 for a scanner."""
+    q = view.inverse_distance_per_mm
+    return view.half_diagonal_px * q / view.scale_px_per_mm
 
 
 def _judge(pose: Pose) -> Pose | Refusal:
