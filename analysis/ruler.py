@@ -29,6 +29,14 @@ _GREEN = 1
 _SAME_SCALE = 0.12  # readings of one ruler that could be confused differ by 20 % and more
 _CLASS_MPE_MM = 0.5
 _CLASS_LENGTH_MM = 150.0
+_CLEAR_LEAD = 10.0
+_SAME_SPACING = 0.04
+_SPACINGS_MM = {
+    "decimal": np.array([]),
+    "halved": np.array([0.5, INCH_MM / 20]),
+    "inch": INCH_MM / np.array([4, 8, 12, 16, 32, 64]),
+    "plain": np.array([]),
+}
 _INCH_DIVISIONS = (4, 8, 10, 12, 16, 20, 32, 50, 64, 100)
 
 
@@ -117,7 +125,8 @@ def _unit(
         return metric_mm
     if by_edges == "inch":
         return refuse("ruler_inch", division="tenths or twentieths")
-    if metric_evidence(metric_mm, graduation.looks) >= ENOUGH:
+    twins = [graduation, *_twins(graduation, graduations)]
+    if max(metric_evidence(metric_mm, twin.looks) for twin in twins) >= ENOUGH:
         return metric_mm
     return refuse(
         "reading_ambiguous",
@@ -140,20 +149,40 @@ def _unit_by_coupon(
 
 
 def _unit_by_other_edge(graduation: Graduation, graduations: list[Graduation]) -> str:
-    """Say ``metric`` or ``inch`` by the ratio to an inch scale beside, else nothing."""
-    votes = set()
+    """Say ``metric`` or ``inch`` by the ratio to another scale beside, else nothing.
+
+    A pair of spacings counts when it exists with one meaning of the marks only:
+    1 mm beside 1/16 inch has another ratio than 1/10 inch beside 1/16 inch.
+    """
     metric_mm = 0.5 if graduation.kind == "halved" else 1.0
     inch_mm = INCH_MM / (20 if graduation.kind == "halved" else 10)
+    votes = set()
     for other in graduations:
-        clear = other.kind == "inch" and other.lead >= 6.0 and other.scale is not None
-        if not clear or not _beside(graduation, other):
+        if other is graduation or other.lead < _CLEAR_LEAD or other.scale is None:
+            continue
+        if not _beside(graduation, other):
             continue
         ratio = _pitch_near(other, graduation) / graduation.pitch_px
-        for own_mm, vote in ((metric_mm, "metric"), (inch_mm, "inch")):
-            fractions = np.array([INCH_MM / n for n in (4, 8, 16, 32)]) / own_mm
-            if np.any(np.abs(ratio / fractions - 1) < 0.04):
-                votes.add(vote)
+        known = _SPACINGS_MM[other.kind]
+        metric, inch = (
+            bool(np.any(np.abs(ratio * own_mm / known - 1) < _SAME_SPACING))
+            for own_mm in (metric_mm, inch_mm)
+        )
+        if metric != inch:
+            votes.add("metric" if metric else "inch")
     return votes.pop() if len(votes) == 1 else ""
+
+
+def _twins(graduation: Graduation, graduations: list[Graduation]) -> list[Graduation]:
+    """Other edges of the same ruler with the same scale: they share its unit."""
+    return [
+        other
+        for other in graduations
+        if other.fault is None
+        and other.kind == graduation.kind
+        and _beside(graduation, other)
+        and abs(_pitch_near(other, graduation) / graduation.pitch_px - 1) < 0.08
+    ]
 
 
 def _axis(graduation: Graduation) -> NDArray[np.float64]:

@@ -20,12 +20,17 @@ if TYPE_CHECKING:
 
     from analysis.ruler_strokes import Strokes
 
-_OUTLIER = 12.0  # largest cost of one feature, in squared standard deviations
-_FLOORS = (0.2, 0.2, 0.1)  # real strokes of a class differ by as much
-SLIP_GAIN = 12.0
+_OUTLIER = 16.0  # largest cost of one feature, in squared standard deviations
+_FLOORS = np.array([0.15, 0.1])  # real strokes of a class differ by as much
+_PRIOR_MARKS = 4.0
+_WIDEST = 1.6  # spread of one class over that of all: wider is two classes
+_MIN_PERIODS = 1.6  # that the marks must span for a family to be considered
+SLIP_GAIN = 16.0
 """Evidence (twice a log likelihood ratio) beyond which a slip is taken for real."""
-GUARD_GAIN = 9.0
-"""Evidence against every slip that the end of a chain must carry to be kept."""
+GUARD_GAIN = 24.0
+"""Evidence against every slip that the end of a chain must carry to be kept.
+
+More than ``SLIP_GAIN``, so that a slip before that end would not have been silent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +84,10 @@ FAMILIES = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """A family at its best offset: ``bic``, class means (k, 3), costs by offset.
+    """A family at its best offset: ``bic``, class means (k, 2) of the features, costs by
+    offset.
 
+    ``reach`` (k, 2) are the median lengths above and below the common rows in pitches.
     ``cost`` (n, period) is each mark's cost if the pattern began at that offset; rows
     of marks that are not present are zero.
     """
@@ -88,8 +95,8 @@ class Fit:
     family: Family
     offset: int
     bic: float
-    explained: float
     means: NDArray[np.float64]
+    reach: NDArray[np.float64]
     cost: NDArray[np.float64]
 
 
@@ -105,103 +112,127 @@ def fit_families(strokes: Strokes) -> list[Fit]:
     -------
     list of Fit, by ascending BIC.
     """
-    features = np.column_stack([strokes.above, strokes.below, strokes.weight])
     rows = np.flatnonzero(strokes.present)
+    features = _features(strokes, rows)
     values, index = features[rows], strokes.index[rows]
-    trials = {
-        (family.name, offset): _class_means(family, offset, index, values)
-        for family in FAMILIES
-        for offset in range(family.period)
-    }
-    sigma = np.array(
-        [
-            max(
-                min(_trimmed_rms(r[:, f], used) for _, r, used in trials.values()),
-                floor,
-            )
-            for f, floor in enumerate(_FLOORS)
+    length = int(np.ptp(index)) + 1
+    families = [f for f in FAMILIES if f.period * _MIN_PERIODS <= length]
+    patterns = {
+        family.name: [
+            _describe(family, offset, index, values) for offset in range(family.period)
         ]
+        for family in families
+    }
+    every = [pattern for of_family in patterns.values() for pattern in of_family]
+    pooled = np.maximum(np.min([p.scatter for p in every], axis=0), _FLOORS)
+    return sorted(
+        (
+            _best_offset(family, patterns[family.name], strokes, features, pooled)
+            for family in families
+        ),
+        key=lambda fit: fit.bic,
     )
-    fits = [_best_offset(family, trials, strokes, features, sigma) for family in FAMILIES]
-    nothing = next(fit for fit in fits if fit.family.name == "none")
-    total = float(nothing.cost.sum())
-    fits = [
-        Fit(
-            family=fit.family,
-            offset=fit.offset,
-            bic=fit.bic,
-            explained=1 - float(fit.cost[:, fit.offset].sum()) / max(total, 1e-9),
-            means=fit.means,
-            cost=fit.cost,
-        )
-        for fit in fits
-    ]
-    return sorted(fits, key=lambda fit: fit.bic)
 
 
-def _class_means(
+@dataclass(frozen=True, slots=True)
+class _Pattern:
+    """Classes at one offset: ``means`` (k, 2), ``spreads`` (k, 2), ``counts`` (k,).
+
+    ``scatter`` (2,) is that of all residuals, their largest tenth left out.
+    """
+
+    means: NDArray[np.float64]
+    spreads: NDArray[np.float64]
+    counts: NDArray[np.int_]
+    scatter: NDArray[np.float64]
+
+
+def _features(strokes: Strokes, rows: NDArray[np.int_]) -> NDArray[np.float64]:
+    """Length towards the side where strokes end differently, and weight, (n, 2)."""
+    above, below = strokes.above, strokes.below
+    length = above if np.std(above[rows]) > np.std(below[rows]) else below
+    return np.column_stack([length, strokes.weight])
+
+
+def _describe(
     family: Family, offset: int, index: NDArray[np.int_], values: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], int]:
-    """Median features per class, residuals, and how many classes occur."""
+) -> _Pattern:
+    """Medians and median deviations of every class."""
     label = np.array(family.classes)[(index - offset) % family.period]
-    means = np.full((max(family.classes) + 1, values.shape[1]), np.nan)
-    used = np.unique(label)
-    for rank in used:
-        means[rank] = np.median(values[label == rank], axis=0)
-    return means, values - means[label], len(used)
-
-
-def _trimmed_rms(residual: NDArray[np.float64], used: int) -> float:
-    """RMS of the smaller nine tenths, made consistent for a normal distribution."""
-    count = len(residual)
-    kept = np.sort(np.abs(residual))[: max(int(0.9 * count), 1)]
-    freedom = max(1 - used / count, 0.2)
-    return float(np.sqrt((kept**2).mean() / freedom)) / 0.79
+    kinds = max(family.classes) + 1
+    means = np.full((kinds, values.shape[1]), np.nan)
+    spreads = np.zeros_like(means)
+    counts = np.bincount(label, minlength=kinds)
+    for rank in np.flatnonzero(counts):
+        members = values[label == rank]
+        means[rank] = np.median(members, axis=0)
+        spreads[rank] = 1.48 * np.median(np.abs(members - means[rank]), axis=0)
+    residual = np.sort(np.abs(values - means[label]), axis=0)
+    kept = residual[: max(int(0.9 * len(residual)), 1)]
+    freedom = max(1 - np.count_nonzero(counts) / len(index), 0.2)
+    # 0.79: standard deviation of a normal distribution without its outer tenth
+    scatter = np.sqrt((kept**2).mean(axis=0) / freedom) / 0.79
+    return _Pattern(means, spreads, counts, scatter)
 
 
 def _best_offset(
     family: Family,
-    trials: dict[
-        tuple[str, int], tuple[NDArray[np.float64], NDArray[np.float64], int]
-    ],
+    patterns: list[_Pattern],
     strokes: Strokes,
     features: NDArray[np.float64],
-    sigma: NDArray[np.float64],
+    pooled: NDArray[np.float64],
 ) -> Fit:
-    count = int(strokes.present.sum())
+    size = np.log(strokes.present.sum())
+    costs = [
+        _cost_by_class(pattern, features, pooled, strokes.present)
+        for pattern in patterns
+    ]
     bics = []
-    for offset in range(family.period):
-        _, residual, used = trials[family.name, offset]
-        cost = float(np.minimum((residual / sigma) ** 2, _OUTLIER).sum())
-        bics.append(
-            cost + 3 * used * np.log(count) + 2 * np.log(family.period)
-        )
+    for offset, (pattern, cost) in enumerate(zip(patterns, costs, strict=True)):
+        own = _by_offset(family, cost, strokes.index, np.array([offset]))
+        classes = np.count_nonzero(pattern.counts)
+        bics.append(own.sum() + 3 * classes * size + 2 * np.log(family.period))
     best = int(np.argmin(bics))
-    means = trials[family.name, best][0]
+    present = strokes.present
+    reach = np.column_stack([strokes.above, strokes.below])[present]
     return Fit(
         family=family,
         offset=best,
         bic=float(bics[best]),
-        explained=0.0,
-        means=means,
-        cost=_cost_by_offset(family, means, strokes, features, sigma),
+        means=patterns[best].means,
+        reach=_describe(family, best, strokes.index[present], reach).means,
+        cost=_by_offset(
+            family, costs[best], strokes.index, np.arange(family.period)
+        ),
     )
 
 
-def _cost_by_offset(
-    family: Family,
-    means: NDArray[np.float64],
-    strokes: Strokes,
+def _cost_by_class(
+    pattern: _Pattern,
     features: NDArray[np.float64],
-    sigma: NDArray[np.float64],
+    pooled: NDArray[np.float64],
+    present: NDArray[np.bool_],
 ) -> NDArray[np.float64]:
-    by_class = np.minimum(
-        ((features[:, None, :] - means) / sigma) ** 2, _OUTLIER
-    )
-    by_class = np.nan_to_num(by_class, nan=_OUTLIER).sum(axis=2)
-    by_class[~strokes.present] = 0.0
-    offsets = np.arange(family.period)
-    label = np.array(family.classes)[(strokes.index[:, None] - offsets) % family.period]
+    """Twice the negative log likelihood of each mark in each class, (n, k).
+
+    Spreads of small classes are drawn towards the pooled one.
+    """
+    share = pattern.counts[:, None] / (pattern.counts[:, None] + _PRIOR_MARKS)
+    variance = share * pattern.spreads**2 + (1 - share) * pooled**2
+    sigma = np.clip(np.sqrt(variance), _FLOORS, _WIDEST * pooled)
+    square = ((features[:, None, :] - pattern.means) / sigma) ** 2
+    cost = np.minimum(square, _OUTLIER) + 2 * np.log(sigma / pooled)
+    total = np.nan_to_num(cost, nan=_OUTLIER).sum(axis=2)
+    return np.where(present[:, None], total, 0.0)
+
+
+def _by_offset(
+    family: Family,
+    by_class: NDArray[np.float64],
+    index: NDArray[np.int_],
+    offsets: NDArray[np.int_],
+) -> NDArray[np.float64]:
+    label = np.array(family.classes)[(index[:, None] - offsets) % family.period]
     return np.take_along_axis(by_class, label, axis=1)
 
 

@@ -29,9 +29,10 @@ _STEP_MARKS = 12
 class LineScale:
     """Fitted scale: ``px_per_mm`` at ``at_mm`` with its standard uncertainty.
 
-    ``kept`` (n,) marks that were not outliers, ``rms_px`` their scatter, ``stretch`` the
-    largest over the smallest pitch, ``step_px`` the largest jump between neighbouring
-    dozens of residuals.
+    ``kept`` (n,) marks that were not outliers, ``rms_px`` their residuals,
+    ``scatter_px`` what of them is not shared by neighbours, ``stretch`` the largest over
+    the smallest pitch, ``step_px`` the largest jump between neighbouring dozens of
+    residuals.
     """
 
     px_per_mm: float
@@ -39,6 +40,7 @@ class LineScale:
     at_mm: float
     kept: NDArray[np.bool_]
     rms_px: float
+    scatter_px: float
     stretch: float
     step_px: float
 
@@ -90,6 +92,7 @@ def fit_line_scale(
         at_mm=at * half + middle,
         kept=kept,
         rms_px=float(np.sqrt((best.residual[kept] ** 2).mean())),
+        scatter_px=_own_scatter(best.residual[kept]),
         stretch=float(slopes.max() / slopes.min()),
         step_px=_largest_step(best.residual[kept]),
     )
@@ -184,3 +187,11 @@ def _largest_step(residual: NDArray[np.float64]) -> float:
     windows = np.lib.stride_tricks.sliding_window_view(residual, _STEP_MARKS)
     medians = np.median(windows, axis=1)
     return float(np.abs(medians[_STEP_MARKS:] - medians[:-_STEP_MARKS]).max())
+
+
+def _own_scatter(residual: NDArray[np.float64]) -> float:
+    """RMS of residuals against the mean of their neighbours' (variance 3/2)."""
+    if len(residual) < 3:
+        return 0.0
+    own = residual[1:-1] - (residual[:-2] + residual[2:]) / 2
+    return float(np.sqrt((own**2).mean() / 1.5))

@@ -21,19 +21,26 @@ if TYPE_CHECKING:
     from analysis.ruler_hierarchy import Fit
     from analysis.ruler_strokes import Strokes
 
-ENOUGH = 1.3
+ENOUGH = 1.5
 """Log likelihood ratio from which a scale is taken for metric by its looks alone."""
 
 INCH_MM = 25.4
 
+_MOST_BLUR_PX = 5.0  # width of a line without width in a photo just sharp enough
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Looks:
-    """Sizes in pitches: shortest strokes, their width, numerals' height or None."""
+    """Sizes in pitches: shortest strokes, their width, numerals' height or None.
+
+    ``pitch_px`` is the pitch in full-size pixels: narrow strokes are as wide as blur
+    makes them.
+    """
 
     stroke: float
     width: float
     numeral: float | None
+    pitch_px: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +54,10 @@ class _Size:
         z = float(np.log(max(size, 1e-3) / self.median)) / self.spread
         return -0.5 * z * z - float(np.log(self.spread))
 
+    def over(self, rival: _Size, size: float) -> float:
+        """Log likelihood ratio against a rival."""
+        return self.log_density(size) - rival.log_density(size)
+
 
 @dataclass(frozen=True, slots=True)
 class _Kind:
@@ -59,7 +70,7 @@ _MILLIMETRE = _Kind(_Size(3.2, 0.35), _Size(0.26, 0.3), _Size(2.9, 0.35))
 _TENTH_INCH = _Kind(_Size(1.42, 0.3), _Size(0.12, 0.3), _Size(1.5, 0.3))
 _FIFTIETH_INCH = _Kind(_Size(7.5, 0.3), _Size(0.4, 0.3), _Size(6.0, 0.4))
 _HALF_MILLIMETRE = _Kind(_Size(4.5, 0.45), _Size(0.38, 0.25), _Size(5.5, 0.4))
-_TWENTIETH_INCH = _Kind(_Size(2.2, 0.35), _Size(0.19, 0.3), _Size(2.8, 0.35))
+_TWENTIETH_INCH = _Kind(_Size(3.0, 0.4), _Size(0.19, 0.3), _Size(2.8, 0.35))
 
 _RIVALS = {
     1.0: (_MILLIMETRE, (_TENTH_INCH, _FIFTIETH_INCH)),
@@ -67,7 +78,7 @@ _RIVALS = {
 }
 
 
-def looks(strokes: Strokes, fit: Fit) -> Looks:
+def looks(strokes: Strokes, fit: Fit, pitch_px: float) -> Looks:
     """Measure what tells the unit.
 
     Parameters
@@ -76,28 +87,34 @@ def looks(strokes: Strokes, fit: Fit) -> Looks:
         The graduation.
     fit : Fit
         Its family; the last class are the shortest strokes.
+    pitch_px : float
+        Spacing of the marks in full-size pixels.
     """
-    shortest = fit.means[-1]
+    shortest = fit.reach[-1]
     return Looks(
         stroke=float(shortest[0] + shortest[1]),
         width=strokes.width,
-        numeral=_numeral_height(strokes, fit),
+        numeral=_numeral_height(strokes, fit) if fit.family.kind == "decimal" else None,
+        pitch_px=pitch_px,
     )
 
 
 def metric_evidence(graduation_mm: float, seen: Looks) -> float:
     """Log likelihood ratio of a metric scale against its closest rival."""
     metric, rivals = _RIVALS[graduation_mm]
-    return _log_likelihood(metric, seen) - max(
-        _log_likelihood(rival, seen) for rival in rivals
-    )
+    return min(_evidence(metric, rival, seen) for rival in rivals)
 
 
-def _log_likelihood(kind: _Kind, seen: Looks) -> float:
-    total = kind.stroke.log_density(seen.stroke) + kind.width.log_density(seen.width)
+def _evidence(metric: _Kind, rival: _Kind, seen: Looks) -> float:
+    total = metric.stroke.over(rival.stroke, seen.stroke)
     if seen.numeral is not None:
-        total += kind.numeral.log_density(seen.numeral)
-    return total
+        total += metric.numeral.over(rival.numeral, seen.numeral)
+    width_px = seen.width * seen.pitch_px
+    if width_px > _MOST_BLUR_PX + 0.5:
+        sharp = float(np.sqrt(width_px**2 - _MOST_BLUR_PX**2)) / seen.pitch_px
+        return total + metric.width.over(rival.width, sharp)
+    # Blur may have made the strokes as wide as they look, but not any narrower.
+    return total + min(metric.width.over(rival.width, seen.width), 0.0)
 
 
 def _numeral_height(strokes: Strokes, fit: Fit) -> float | None:
@@ -113,9 +130,9 @@ def _numeral_height(strokes: Strokes, fit: Fit) -> float | None:
     step = strokes.rows_pitch[1] - strokes.rows_pitch[0]
     heights = []
     for side, column in ((1, 0), (-1, 1)):
-        if fit.means[0, column] <= fit.means[-1, column] + 0.3:
+        if fit.reach[0, column] <= fit.reach[-1, column] + 0.3:
             continue
-        end = middle + side * (float(np.nanmax(fit.means[:, column])) + 0.3)
+        end = middle + side * (float(np.nanmax(fit.reach[:, column])) + 0.3)
         beyond = side * (strokes.rows_pitch - end) > 0
         run = repeats[beyond][::side]
         heights.append(_first_run(run) * step)
