@@ -6,17 +6,16 @@ around them, and weighed by its evidence; what comes back is an average over fam
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cholesky, solve_triangular
-from scipy.optimize import least_squares
 from scipy.stats import chi2, qmc
 from scipy.special import ndtri
 
 from calib.families import FAMILIES, Family
+from calib.least_squares import minimise
 from calib.observations import Observation, read_off, readings_mm
 from calib.stack import GROWTH_RANGE_MM, ROOT_STEPS, Resins, log_peak_dose
 from patterns.errors import RecordError
@@ -28,11 +27,11 @@ MODEL_U_MM = 0.002
 
 _DIFFERENCE_STEP = 1e-4
 _SCREENED_STARTS = 96
-_SPREAD_STARTS = 2
-_CARRIED_STARTS = 2
+_SPREAD_STARTS = 5
+_CARRIED_STARTS = 5
 _REFINING_STEPS = 5
 _SCREENING_STEPS = 6
-_MAX_EVALUATIONS = 60
+_MAX_STEPS = 40
 _LEAST_SLOPE = 1e-3  # per mm; a flatter dose has no outline to speak of
 _TOLERANCE = 1e-4
 
@@ -155,32 +154,37 @@ def find_mode(problem: Problem, family: Family, carried: Array) -> Mode:
             if len(group)
         ]
     )
-    fits = []
-    for place in places:
-        residuals = _Residuals(problem, family)
-        fitted = minimise(
-            residuals,
-            place,
-            max_evaluations=_MAX_EVALUATIONS,
-            tolerance=_TOLERANCE,
-        )
-        fits.append((fitted.cost, fitted, residuals))
-    _, fit, residuals = min(fits, key=lambda f: f[0])
-    outlines, movements = residuals.outlines(fit.x)
+    search = _Search(problem, family, len(places))
+    minima = minimise(
+        search.residuals,
+        search.jacobian,
+        places,
+        max_steps=_MAX_STEPS,
+        tolerance=_TOLERANCE,
+    )
+    best = np.argmin(minima.cost)[None]
+    z = minima.x[best]
+    search.sharpen()
+    residuals = search.residuals(z, best)[0]
+    jacobian = search.jacobian(z, best)[0]
     data = problem.readings
-    covariance = np.linalg.inv(fit.jacobian.T @ fit.jacobian)
-    sensitivity = fit.jacobian[:data]
+    covariance = np.linalg.inv(jacobian.T @ jacobian)
+    sensitivity = jacobian[:data]
     return Mode(
         family=family,
-        z=fit.x,
+        z=z[0],
         covariance=covariance,
-        misfit=float(np.sum(fit.residuals[:data] ** 2)),
+        misfit=float(np.sum(residuals[:data] ** 2)),
         effective_parameters=float(
             np.trace(sensitivity @ covariance @ sensitivity.T)
         ),
-        log_posterior=problem.log_norm - fit.cost - 0.5 * k * np.log(2.0 * np.pi),
-        outlines_mm=outlines,
-        movements_mm=movements,
+        log_posterior=float(
+            problem.log_norm
+            - 0.5 * np.sum(residuals**2)
+            - 0.5 * k * np.log(2.0 * np.pi)
+        ),
+        outlines_mm=tuple(outline[best] for outline in search.outlines_mm),
+        movements_mm=tuple(m[0] for m in search.movements(z, best)),
     )
 
 
@@ -207,96 +211,69 @@ def _energies(problem: Problem, family: Family, z: Array) -> Array:
     return np.asarray(misfit + np.sum(z**2, axis=1))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Minimum:
-    """Where least squares ended: place, residuals, Jacobian, half the sum of squares."""
+class _Search:
+    """Normalised residuals of readings and prior, and their derivatives by z.
 
-    x: Array
-    residuals: Array
-    jacobian: Array
-    cost: float
-
-
-def minimise(
-    residuals: Callable[[Array], Array],
-    start: Array,
-    *,
-    max_evaluations: int = 2000,
-    tolerance: float = 1e-14,
-) -> Minimum:
-    """Nonlinear least squares by Levenberg-Marquardt (MINPACK, through scipy).
-
-    The callable may bring its own ``jacobian(x)``; else it is taken by differences.
-    """
-    jacobian = getattr(residuals, "jacobian", "2-point")
-    fit = least_squares(
-        residuals,
-        start,
-        jac=jacobian,
-        method="lm",
-        x_scale="jac",
-        xtol=tolerance,
-        ftol=tolerance,
-        gtol=tolerance,
-        max_nfev=max_evaluations,
-    )
-    return Minimum(
-        x=fit.x, residuals=fit.fun, jacobian=np.asarray(fit.jac), cost=float(fit.cost)
-    )
-
-
-class _Residuals:
-    """Normalised residuals of the readings, then of the prior, at one place z.
-
-    The Jacobian comes from the dose at the outlines found last: where the outline is
-    a zero of f(x, z), it moves by -(df/dz) / (df/dx).
+    Remembers where each start's silhouettes lie, so that the next look begins there.
+    Where an outline is a zero of f(x, z), it moves by -(df/dz) / (df/dx).
     """
 
-    def __init__(self, problem: Problem, family: Family) -> None:
+    def __init__(self, problem: Problem, family: Family, starts: int) -> None:
         self._problem = problem
         self._family = family
-        self._z: Array | None = None
-        self._outlines = [o.seen_outline_mm for o in problem.observations]
+        self._steps = _REFINING_STEPS
+        self.outlines_mm = [
+            np.repeat(o.seen_outline_mm, starts, axis=0) for o in problem.observations
+        ]
 
-    def __call__(self, z: Array) -> Array:
-        resins = self._problem.resins(self._family, z[None])
+    def sharpen(self) -> None:
+        """From now on find every outline to full precision."""
+        self._steps = ROOT_STEPS
+
+    def residuals(self, z: Array, index: NDArray[np.intp]) -> Array:
+        """Residuals (p, n + k) at places (p, k) reached from starts ``index``."""
+        resins = self._problem.resins(self._family, z)
         parts = []
-        for i, (o, whiten) in enumerate(
-            zip(self._problem.observations, self._problem.whiteners, strict=True)
+        for o, whiten, outline in zip(
+            self._problem.observations,
+            self._problem.whiteners,
+            self.outlines_mm,
+            strict=True,
         ):
-            reading, self._outlines[i] = readings_mm(
-                o, resins, self._outlines[i], _REFINING_STEPS
+            reading, outline[index] = readings_mm(
+                o, resins, outline[index], self._steps
             )
-            parts.append(whiten @ (reading[0] - o.reading_mm))
-        self._z = z.copy()
-        return np.concatenate([*parts, z])
+            parts.append((reading - o.reading_mm) @ whiten.T)
+        return np.concatenate([*parts, z], axis=1)
 
-    def outlines(self, z: Array) -> tuple[tuple[Array, ...], tuple[Array, ...]]:
-        """Silhouettes (1, s) and their derivatives (k, s), for each observation."""
-        if self._z is None or not np.array_equal(z, self._z):
-            self(z)
-        k = len(z)
-        places = z + np.vstack([np.zeros(k), _DIFFERENCE_STEP * np.eye(k)])
+    def movements(self, z: Array, index: NDArray[np.intp]) -> list[Array]:
+        """Derivatives of the silhouettes by z, (p, k, s) for each observation."""
+        p, k = z.shape
+        nudges = np.vstack([np.zeros(k), _DIFFERENCE_STEP * np.eye(k)])
+        places = (z[:, None] + nudges).reshape(-1, k)
         resins = self._problem.resins(self._family, places)
-        movements = []
-        for o, outline in zip(self._problem.observations, self._outlines, strict=True):
-            level, slope = log_peak_dose(o.stacks, resins)(
-                np.repeat(outline, k + 1, axis=0)
+        moved = []
+        for o, outline in zip(
+            self._problem.observations, self.outlines_mm, strict=True
+        ):
+            seen = np.repeat(outline[index], k + 1, axis=0)
+            level, slope = (
+                a.reshape(p, k + 1, -1) for a in log_peak_dose(o.stacks, resins)(seen)
             )
-            change = (level[1:] - level[0]) / _DIFFERENCE_STEP
-            movements.append(-change / np.minimum(slope[0], -_LEAST_SLOPE))
-        return tuple(self._outlines), tuple(movements)
+            change = (level[:, 1:] - level[:, :1]) / _DIFFERENCE_STEP
+            moved.append(-change / np.minimum(slope[:, :1], -_LEAST_SLOPE))
+        return moved
 
-    def jacobian(self, z: Array) -> Array:
-        """Derivative of the residuals by z, (n + k, k)."""
-        _, movements = self.outlines(z)
+    def jacobian(self, z: Array, index: NDArray[np.intp]) -> Array:
+        """Derivatives of the residuals by z, (p, n + k, k)."""
+        p, k = z.shape
         parts = [
-            whiten @ read_off(o, moved).T
+            np.einsum("mn,pkn->pmk", whiten, read_off(o, moved))
             for o, whiten, moved in zip(
                 self._problem.observations,
                 self._problem.whiteners,
-                movements,
+                self.movements(z, index),
                 strict=True,
             )
         ]
-        return np.vstack([*parts, np.eye(len(z))])
+        return np.concatenate([*parts, np.tile(np.eye(k), (p, 1, 1))], axis=1)
