@@ -29,6 +29,10 @@ _ASPECT = (2.7, 5.4)
 _FILL = 0.78
 _SCALES = (0.94, 0.97, 1.0, 1.03)
 _REFINED = 5
+_CERTAIN = 0.55
+"""Score at which no other guess is looked at: nothing else came near 0.4."""
+_CUT_FILL = 0.6
+_TEETH_MM = 3.0
 _SHORTEST = 0.12
 """Least length of a coupon that is looked for, in picture diagonals."""
 _SEED_SPACING = 0.02
@@ -47,14 +51,29 @@ class Guess:
 
 
 def guesses(picture: NDArray[np.uint8], template: Template) -> list[Guess]:
-    """Rank the places of ``picture`` that may show the coupon, best first."""
+    """Rank the places of ``picture`` that may show the coupon whole, best first."""
+    return _ranked(picture, _rectangles(picture), template)
+
+
+def partial_guesses(picture: NDArray[np.uint8], template: Template) -> list[Guess]:
+    """Rank the places where the picture's border may cut the coupon, best first."""
+    return _ranked(picture, _cut_rectangles(picture, template), template)
+
+
+def _ranked(
+    picture: NDArray[np.uint8], boxes: Iterator[Box], template: Template
+) -> list[Guess]:
     edges = edge_strength(picture)
-    rectangles = list(_distinct(_rectangles(picture)))
+    drawn = _drawn(template)
     rough = sorted(
-        (_quick(edges, rectangle, template) for rectangle in rectangles),
+        ((_quick(edges, box, template, drawn), box) for box in _distinct(boxes)),
         key=lambda scored: -scored[0],
     )
-    refined = [_searched(edges, box, template) for _, box in rough[:_REFINED]]
+    refined = []
+    for _, box in rough[:_REFINED]:
+        refined.append(_searched(edges, box, template, drawn))
+        if refined[-1].score > _CERTAIN:
+            break
     return sorted(refined, key=lambda guess: -guess.score)
 
 
@@ -81,9 +100,43 @@ Box = tuple[float, float, float, float]
 
 
 def _rectangles(picture: NDArray[np.uint8]) -> Iterator[Box]:
+    for (x, y), (long, short), turn, fill, _ in _regions(picture):
+        if _ASPECT[0] < long / short < _ASPECT[1] and fill > _FILL:
+            yield x, y, turn, long
+
+
+def _cut_rectangles(picture: NDArray[np.uint8], template: Template) -> Iterator[Box]:
+    """Whole coupons of which a region at the border may be a part.
+
+    Seen is the full width and a part of the length, or the other way round; the region
+    may or may not include the teeth.
+    """
+    half_length, half_width = template.half_mm
+    for (x, y), (long, short), turn, fill, at_border in _regions(picture):
+        if not at_border or fill < _CUT_FILL or long / short > 2 * _ASPECT[1]:
+            continue
+        axis = np.array([np.cos(turn), np.sin(turn)])
+        for width_mm in (2 * half_width, 2 * half_width - 2 * _TEETH_MM):
+            length = short / width_mm * 2 * half_length
+            for sign in (-1, 1) if length > long else ():
+                aside = sign * (length - long) / 2 * axis
+                yield x + aside[0], y + aside[1], turn, length
+        width = long / half_length * half_width
+        for sign in (-1, 1) if width > short else ():
+            aside = sign * (width - short) / 2 * np.array([-axis[1], axis[0]])
+            yield x + aside[0], y + aside[1], turn, long
+
+
+_Region = tuple[tuple[float, float], tuple[float, float], float, float, bool]
+"""Middle (px), long and short side (px), direction of the long one (rad), share of the
+rectangle that is filled, whether it touches the picture's border."""
+
+
+def _regions(picture: NDArray[np.uint8]) -> Iterator[_Region]:
     factor = min(1.0, REGION_LONGEST_PX / max(picture.shape[:2]))
     small = shrunk(picture, factor)
-    diagonal = float(np.hypot(*small.shape[:2]))
+    height, width = small.shape[:2]
+    least = _SHORTEST * float(np.hypot(width, height))
     contours = [
         contour
         for mask in _masks(small)
@@ -91,33 +144,23 @@ def _rectangles(picture: NDArray[np.uint8]) -> Iterator[Box]:
             mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
         )[0]
     ]
-    contours += _grown(small, (_SHORTEST * diagonal) ** 2 / 8)
-    for contour in contours:
-        box = _box(contour, diagonal)
-        if box is not None:
-            x, y, turn, length = box
-            yield (
-                (x + 0.5) / factor - 0.5,
-                (y + 0.5) / factor - 0.5,
-                turn,
-                length / factor,
-            )
-
-
-def _box(contour: NDArray[np.int32], diagonal: float) -> Box | None:
-    """Rectangle round a region, if it has about the coupon's shape."""
-    if len(contour) < 4:
-        return None
-    (x, y), (w, h), angle = cv2.minAreaRect(contour)
-    long, short = max(w, h), min(w, h)
-    if long < _SHORTEST * diagonal or short <= 0:
-        return None
-    if not _ASPECT[0] < long / short < _ASPECT[1]:
-        return None
-    if cv2.contourArea(contour) < _FILL * w * h:
-        return None
-    turn = np.deg2rad(angle if w >= h else angle + 90)
-    return float(x), float(y), float(turn), float(long)
+    for contour in contours + _grown(small, least**2 / 8):
+        if len(contour) < 4:
+            continue
+        left, top, w, h = cv2.boundingRect(contour)
+        if max(w, h) < 0.7 * least:
+            continue
+        (x, y), (w_px, h_px), angle = cv2.minAreaRect(contour)
+        long, short = max(w_px, h_px), min(w_px, h_px)
+        if long < least or short < least / 8:
+            continue
+        yield (
+            ((x + 0.5) / factor - 0.5, (y + 0.5) / factor - 0.5),
+            (long / factor, short / factor),
+            float(np.deg2rad(angle if w_px >= h_px else angle + 90)),
+            cv2.contourArea(contour) / (long * short),
+            min(left, top) <= 1 or left + w >= width - 1 or top + h >= height - 1,
+        )
 
 
 def _grown(small: NDArray[np.uint8], least_area: float) -> list[NDArray[np.int32]]:
@@ -222,30 +265,34 @@ def _patch(
 _FLIPS = ((1, 1), (-1, -1), (1, -1), (-1, 1))
 
 
-def _drawn(template: Template) -> list[tuple[tuple[int, int], NDArray[np.float32]]]:
+_Drawn = list[tuple[tuple[int, int], NDArray[np.float32]]]
+
+
+def _drawn(template: Template) -> _Drawn:
     plain = edge_map(template, _PATCH_PX_PER_MM, _PATCH_MARGIN_MM).astype(np.float32)
     return [((fx, fy), np.ascontiguousarray(plain[::fy, ::fx])) for fx, fy in _FLIPS]
 
 
 def _quick(
-    edges: NDArray[np.float32], box: Box, template: Template
-) -> tuple[float, Box]:
+    edges: NDArray[np.float32], box: Box, template: Template, drawn: _Drawn
+) -> float:
     patch = _patch(edges, _from_box(box, template), template, _PATCH_MARGIN_MM + 3)
-    scores = [
-        cv2.minMaxLoc(cv2.matchTemplate(patch, drawn, cv2.TM_CCOEFF_NORMED))[1]
-        for _, drawn in _drawn(template)[:2]
-    ]
-    return max(scores), box
+    return max(
+        cv2.minMaxLoc(cv2.matchTemplate(patch, plain, cv2.TM_CCOEFF_NORMED))[1]
+        for _, plain in drawn[:2]
+    )
 
 
-def _searched(edges: NDArray[np.float32], box: Box, template: Template) -> Guess:
+def _searched(
+    edges: NDArray[np.float32], box: Box, template: Template, drawn: _Drawn
+) -> Guess:
     best = Guess(homography=_from_box(box, template), score=-1.0)
     x, y, turn, length = box
     for stretch in _SCALES:
         base = _from_box((x, y, turn, length * stretch), template)
         patch = _patch(edges, base, template, _PATCH_MARGIN_MM + _SEARCH_MM)
-        for (fx, fy), drawn in _drawn(template):
-            match = cv2.matchTemplate(patch, drawn, cv2.TM_CCOEFF_NORMED)
+        for (fx, fy), plain in drawn:
+            match = cv2.matchTemplate(patch, plain, cv2.TM_CCOEFF_NORMED)
             _, score, _, place = cv2.minMaxLoc(match)
             if score > best.score:
                 aside = np.array(place) / _PATCH_PX_PER_MM - _SEARCH_MM

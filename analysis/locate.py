@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.blur import edge_blur_px
-from analysis.candidates import guesses, shrunk
+from analysis.candidates import Guess, guesses, partial_guesses, shrunk
 from analysis.code import read_code
 from analysis.holes import measure_holes
+from analysis.legible import MAX_BLUR_PX, why_nothing
 from analysis.located import Located
 from analysis.refusals import refuse
 from analysis.register import Support, apply, register, support
@@ -28,12 +29,12 @@ Floats = NDArray[np.float64]
 
 SEARCH_LONGEST_PX = 1400
 MIN_PX_PER_MM = 10.0
-MAX_BLUR_PX = 3.2
 MIN_HOLES = 6
 _COARSE_WINDOWS_MM = (2.0, 1.2, 0.7, 0.45)
 _FINE_WINDOWS_MM = (0.45,)
 _FOUND = 0.5
 _AHEAD = 0.2
+_MOSTLY = 0.5
 _TRIED = 3
 _LEAST_PX_PER_MM = 1.5
 _MOST_SQUASH = 1.5
@@ -67,7 +68,7 @@ def locate(photo: Photo, manifests: Sequence[Manifest]) -> Located | Refusal:
     template = template_of(manifests[0])
     found = _find(photo, template)
     if found is None:
-        return refuse("no_coupon")
+        return why_nothing(photo)
     homography, _ = found
     if np.linalg.det(homography) < 0:
         return refuse("mirrored_or_wrong_face")
@@ -126,27 +127,31 @@ def _find(photo: Photo, template: Template) -> tuple[Floats, Support] | None:
     """Search small, lay the template on the best guesses, keep the best supported."""
     factor = min(1.0, SEARCH_LONGEST_PX / max(photo.rgb8.shape))
     small = shrunk(photo.rgb8, factor)
+    found = _best(small, guesses(small, template), template)
+    if found is None:
+        found = _best(small, partial_guesses(small, template), template)
+    if found is None:
+        return None
+    shift = 0.5 / factor - 0.5
+    back = np.array([[1 / factor, 0, shift], [0, 1 / factor, shift], [0, 0, 1]])
+    return back @ found[0], found[1]
+
+
+def _best(
+    small: NDArray[np.uint8], ranked: list[Guess], template: Template
+) -> tuple[Floats, Support] | None:
     best: tuple[Floats, Support] | None = None
-    for guess in guesses(small, template)[:_TRIED]:
+    for guess in ranked[:_TRIED]:
         homography = register(small, guess.homography, template, _COARSE_WINDOWS_MM)
         homography = _right_way(small, homography, template)
-        seen = support(small, homography, template)
         if not sane(homography, template):
             continue
+        seen = support(small, homography, template)
         if best is None or seen.overall > best[1].overall:
             best = homography, seen
         if seen.overall > _FOUND:
             break
-    if best is None or not _convincing(small, *best, template):
-        return None
-    back = np.array(
-        [
-            [1 / factor, 0, 0.5 / factor - 0.5],
-            [0, 1 / factor, 0.5 / factor - 0.5],
-            [0, 0, 1],
-        ]
-    )
-    return back @ best[0], best[1]
+    return best if best and _convincing(small, *best, template) else None
 
 
 def sane(homography: Floats, template: Template) -> bool:
@@ -166,7 +171,7 @@ def _convincing(
     picture: NDArray[np.uint8], homography: Floats, seen: Support, template: Template
 ) -> bool:
     """Compare with the same template laid beside: texture agrees there as well."""
-    if seen.overall < _FOUND:
+    if seen.overall < _FOUND or seen.inside < _MOSTLY:
         return False
     beside = max(
         support(picture, homography @ _shift(dx, dy), template).overall

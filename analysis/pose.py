@@ -35,7 +35,7 @@ U_RULER_HEIGHT_MM = 0.6
 U_COUPON_SCALE = 0.01
 """Relative u of lengths when the coupon's nominal size is the scale."""
 
-U_CENTRE_DIAGONALS = 0.002
+U_CENTRE_DIAGONALS = 0.0012
 """How far a lens may be off the picture's centre, in picture diagonals (from memory:
 phones with a moving lens, some ten pixels); it turns all lines of sight alike."""
 
