@@ -67,6 +67,13 @@ class _Straight:
     lean: Callable[[NDArray[np.float64]], NDArray[np.float64]]
 
 
+def _mean_of_rows(rows: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Mean over the first axis of what is finite; NaN where nothing is."""
+    seen = np.isfinite(rows)
+    total = np.where(seen, rows, 0.0).sum(axis=0)
+    return np.where(seen.any(axis=0), total / np.maximum(seen.sum(axis=0), 1), np.nan)
+
+
 def measure_strokes(track: Track) -> Strokes | None:
     """Measure every stroke along a track.
 
@@ -81,7 +88,7 @@ def measure_strokes(track: Track) -> Strokes | None:
     """
     straight = _straighten(track)
     first, last = _common_rows(straight)
-    profile = np.nanmean(straight.cells[first : last + 1], axis=0)
+    profile = _mean_of_rows(straight.cells[first : last + 1])
     whole = np.isfinite(profile).all(axis=1)
     if whole.sum() < 12:
         return None
@@ -93,7 +100,8 @@ def measure_strokes(track: Track) -> Strokes | None:
     centre, width = _centroids(polarity * series, marks + phase + drift, 0.30)
     expected = marks + phase + drift
     contrast = _contrast(straight, polarity, expected, float(np.median(width)))
-    level = np.nan_to_num(np.nanmedian(contrast[first : last + 1], axis=0))
+    rows = contrast[first : last + 1]
+    level = np.nanmedian(np.where(np.isnan(rows).all(axis=0), 0.0, rows), axis=0)
     usual = np.maximum(running_median(level, 11), 1e-3)
     seen = np.clip(np.nan_to_num(contrast / usual), 0.0, 1.0)
     middle = (first + last) // 2
