@@ -28,6 +28,8 @@ Floats = NDArray[np.float64]
 U_TONE_PX = 0.1
 """Tone curve and sharpening move every edge alike: 0.1-0.15 px in the photo bench."""
 LIGHT_MM, LIGHT_RATIO = 0.004, 0.35
+MOST_APART_MM = 0.04
+"""Opposite edges differ by twice the pose's error; more than this is a shadow."""
 U_SCALE_RATIO = 2e-4
 """Scale between holes and teeth; the ruler's part cancels."""
 
@@ -60,16 +62,15 @@ def body_growth(
     )
     growth = readings.place_mm - flat.place_mm
     plain = {t.name for t in manifest.teeth if t.role == "reference"}
+    flanks = [
+        _pair(readings, growth, plain, [(f"flank {side}+",), (f"flank {side}-",)])
+        for side in clean_sides
+    ]
+    ends = [("end a",), ("end b",)]
+    both = set(clean_sides) == {"a", "b"}
     pairs = [
-        _pair(readings, growth, plain, [("end a",), ("end b",)])
-        if set(clean_sides) == {"a", "b"}
-        else None,
-        _pair(
-            readings,
-            growth,
-            plain,
-            [("flank a+", "flank b+"), ("flank a-", "flank b-")],
-        ),
+        _pair(readings, growth, plain, ends) if both else None,
+        *flanks,
         _strips(readings, growth),
     ]
     known = [p for p in pairs if p is not None]
@@ -78,13 +79,9 @@ def body_growth(
     values = np.array([v for v, _ in known])
     light = np.array([u for _, u in known])
     weights = light**-2 / np.sum(light**-2)
-    scatter = 0.0
-    if len(known) > 1:
-        chi2 = float(np.sum(((values - weights @ values) / light) ** 2)) / (
-            len(known) - 1
-        )
-        scatter = max(chi2, 1.0) ** 0.5
-    u_light = float(np.sqrt(1 / np.sum(light**-2))) * max(scatter, 1.0)
+    chi2 = float(np.sum(((values - weights @ values) / light) ** 2))
+    scatter = max(chi2 / max(len(known) - 1, 1), 1.0) ** 0.5
+    u_light = float(np.sum(light**-2)) ** -0.5 * scatter
     ppm = float(np.median(readings.seen.px_per_mm))
     parts = {
         "light": u_light,
@@ -131,12 +128,16 @@ def _pair(
         means.append(float(np.median(growth[rows])))
         spread = float(np.std(growth[rows], ddof=1)) / len(rows) ** 0.5
         us.append(float(np.hypot(_u_light(np.median(readings.ratio[rows])), spread)))
-    return sum(means) / 2, float(np.hypot(*us)) / 2
+    if abs(means[0] - means[1]) > MOST_APART_MM:
+        return None
+    return sum(means) / 2, float(np.hypot(us[0], us[1])) / 2
 
 
 def _strips(readings: EdgeReadings, growth: Floats) -> tuple[float, float] | None:
     rows = readings.chosen("bar", "slot")
     if (~readings.good[rows]).any() or (readings.ratio[rows] < SHADOW_STEP).any():
+        return None
+    if np.ptp(growth[rows]) > MOST_APART_MM:
         return None
     u = _u_light(readings.ratio[rows])
     return float(growth[rows].mean()), float(np.sqrt(np.sum(u**2))) / len(rows)

@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.body import body_growth
+from analysis.hinge import ROUNDING_MM
 from analysis.ladder import (
     FLUSH_MM,
     FLUSH_RANGE_MM,
-    ROUNDING_MM,
+    U_HEIGHT_MM,
     Growths,
-    Known,
     LadderFit,
     fit_ladders,
     tooth_edges,
@@ -36,6 +36,7 @@ Floats = NDArray[np.float64]
 MOST_SHADED = 5
 MOST_SCATTER_MM = 0.008
 MOST_MISFIT = 4.0
+MOST_APART_MM = 0.08
 FEWEST_REFERENCES = 4
 FEWEST_TEETH = 14
 LOW_CONTRAST = 0.45
@@ -75,10 +76,11 @@ def measure_readings(
 ) -> CouponMeasurement | Refusal:
     """As :func:`measure_coupon`, from edges that were read before."""
     faults = {side: side_fault(readings, manifest, side) for side in ("a", "b")}
+    faults |= disagreement(readings, manifest, faults)
     sides = tuple(side for side, fault in faults.items() if fault is None)
     if not sides:
         return _neither_side(readings)
-    fit = _fit(readings, manifest, pose, sides)
+    fit = _fit(readings, manifest, sides)
     growths = tooth_growths(fit, readings)
     covariance = _growth_covariance(fit, growths, pose)
     flare, upper = _flare(fit, growths, covariance, readings, manifest, pose)
@@ -127,6 +129,48 @@ def side_fault(readings: EdgeReadings, manifest: Manifest, side: str) -> str | N
     return None
 
 
+def disagreement(
+    readings: EdgeReadings, manifest: Manifest, faults: dict[str, str | None]
+) -> dict[str, str | None]:
+    """Fault of the weaker side where both would serve but don't agree on the body.
+
+    A shaded side can look clean and be 100 um out; the pose tells opposite sides' body
+    edges to within a few hundredths of a millimetre.
+    """
+    if any(faults.values()):
+        return {}
+    plain = {t.name for t in manifest.teeth if t.role == "reference"}
+    level, strength = {}, {}
+    for side in faults:
+        rows = np.array(
+            [
+                i
+                for i in readings.chosen(f"end {side}")
+                if readings.good[i] and readings.edges[i].owner in plain
+            ]
+        )
+        level[side] = float(np.median(_body_place(readings, manifest, rows)))
+        strength[side] = float(np.median(readings.ratio[rows]))
+    apart = abs(level["a"] - level["b"])
+    if apart < MOST_APART_MM:
+        return {}
+    weaker = min(strength, key=lambda side: strength[side])
+    return {weaker: f"its body edges lie {1e3 * apart:.0f} um off the other side's"}
+
+
+def _body_place(
+    readings: EdgeReadings, manifest: Manifest, rows: NDArray[np.intp]
+) -> Floats:
+    """Places of body edges outside the printed design, parallax removed."""
+    flat = projected_outline(
+        readings.inset_mm[rows],
+        np.zeros(manifest.layers),
+        readings.z_mm,
+        readings.seen.slope[rows],
+    )
+    return np.asarray(readings.place_mm[rows] - flat.place_mm)
+
+
 def _reference_scatter_mm(
     readings: EdgeReadings, manifest: Manifest, side: str
 ) -> float | None:
@@ -139,14 +183,8 @@ def _reference_scatter_mm(
     ]
     if len(rows) < FEWEST_REFERENCES:
         return None
-    flat = projected_outline(
-        readings.inset_mm[rows],
-        np.zeros(manifest.layers),
-        readings.z_mm,
-        readings.seen.slope[rows],
-    )
     x = np.array([readings.edges[i].point_mm[0] for i in rows])
-    y = readings.place_mm[rows] - flat.place_mm
+    y = _body_place(readings, manifest, np.array(rows))
     left = y - np.polyval(np.polyfit(x / 50.0, y, 2), x / 50.0)
     return float(np.sqrt(np.sum(left**2) / max(len(rows) - 3, 1)))
 
@@ -159,7 +197,7 @@ def _neither_side(readings: EdgeReadings) -> Refusal:
 
 
 def _fit(
-    readings: EdgeReadings, manifest: Manifest, pose: Pose, sides: tuple[str, ...]
+    readings: EdgeReadings, manifest: Manifest, sides: tuple[str, ...]
 ) -> LadderFit:
     groups = [f"end {side}" for side in sides]
     plain = {t.name for t in manifest.teeth if t.role == "reference"}
@@ -171,8 +209,7 @@ def _fit(
             if len(own) >= 6 and len(plain.intersection(own)) >= 2:
                 groups.append(name)
     teeth = tooth_edges(readings, tuple(groups), manifest.core_half_length_mm)
-    known = Known(u_view_rad=pose.u_view_rad, u_bow_mm=pose.u_bow_mm)
-    return fit_ladders(readings, teeth, manifest.foot_layers, known)
+    return fit_ladders(readings, teeth, manifest.foot_layers, U_HEIGHT_MM)
 
 
 def _growth_covariance(fit: LadderFit, growths: Growths, pose: Pose) -> Floats:

@@ -1,15 +1,8 @@
 """One fit for a photo: baselines, flare of each foot layer, and what is shared.
 
-What an edge shows in the plane of the plate face is
-
-    baseline(x) + hinge(foot, body),   foot = max_j F_j - inset_j - slope z_j,
-                                       body = max_j     - inset_j - slope z_j
-
-with F_j the growth of foot layer j beyond the body's.  Each group of edges (one side's
-ends, one side's flanks facing one way) has a quadratic baseline: body growth, curl and
-what is left of the pose.  The foot's height, the slope of the line of sight and the
-light's preference for overhanging rims are known to within their standard uncertainty
-and enter as observations of their own (JCGM 100, 5.1).
+The model is that of :mod:`analysis.hinge`.  The foot's height, the pose and the light's
+preference for overhanging rims are known to within their standard uncertainty and enter
+as observations of their own (JCGM 100, 5.1).
 """
 
 from __future__ import annotations
@@ -20,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.hinge import HingeModel, Layout, Shown, Teeth
 from analysis.light import SHADOW_STEP
 from analysis.uncertainty import LeastSquares, least_squares
 
@@ -28,8 +22,6 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
-ROUNDING_MM = 0.004
-"""Height of the rounded hinge over its corner: body light prints through."""
 U_HEIGHT_MM = 0.05
 """Foot height: squeezed first layers and shrinkage along z (assumed)."""
 U_SMOOTH_MM = 0.06
@@ -45,82 +37,17 @@ FLUSH_MM, FLUSH_RANGE_MM = 0.012, 0.030
 """Model error of the hinge where foot and body are level, and how it fades."""
 OUTLIER, OUTLIER_MM = 4.5, 0.015
 MOST_OUTLIERS = 12
-U_LEAN_MM = {"end": 0.3, "flank": 0.025}
-U_BEND_MM = {"end": 0.3, "flank": 0.010}
+U_LEAN_MM = {"end": 0.3, "flank": 0.008}
+U_BEND_MM = {"end": 0.3, "flank": 0.006}
 """Priors on a baseline's linear and quadratic term at the coupon's end: the pose holds
 flanks along the coupon, but for the bow."""
 HIDDEN_SLOPE = -0.03
 """Flanks seen from further round show their dark wall instead of their rim."""
 HIDING, LEVEL_MM = 0.1, 0.003
 ROUNDS = 8
+SETTLED_MM, LARGEST_MOVE_MM = 1e-5, 0.1
+IGNORED_MM2 = 1e6
 SOURCES = ("edge noise", "light", "model", "heights", "pose")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
-    """Standard uncertainties of what is known beforehand: line of sight, bow, height."""
-
-    u_view_rad: float
-    u_bow_mm: float
-    u_height_mm: float = U_HEIGHT_MM
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Teeth:
-    """What the fit needs to know of each tooth edge, (n,) arrays of EdgeReadings rows.
-
-    ``row`` into the readings; ``group`` 0 .. groups - 1; ``end`` True for tooth ends;
-    ``x`` along the coupon, -1 to 1.
-    """
-
-    row: NDArray[np.intp]
-    group: NDArray[np.intp]
-    end: NDArray[np.bool_]
-    x: Floats
-    groups: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Layout:
-    """Places of the parameters in the vector."""
-
-    groups: int
-    foot: int
-
-    @property
-    def flare(self) -> slice:
-        """Growth of each foot layer."""
-        return slice(3 * self.groups, 3 * self.groups + self.foot)
-
-    @property
-    def height(self) -> int:
-        """Foot height minus nominal."""
-        return 3 * self.groups + self.foot
-
-    @property
-    def slope(self) -> slice:
-        """Change of the line of sight's slope along x and y."""
-        return slice(self.height + 1, self.height + 3)
-
-    @property
-    def light(self) -> slice:
-        """Shift of foot edges against body edges, one for each group."""
-        return slice(self.height + 3, self.height + 3 + self.groups)
-
-    @property
-    def oblique(self) -> int:
-        """Shift of foot edges on flanks that grows with the slope of the sight."""
-        return self.height + 3 + self.groups
-
-    @property
-    def bow(self) -> int:
-        """Height missed at the coupon's ends when its bow was found."""
-        return self.oblique + 1
-
-    @property
-    def size(self) -> int:
-        """Number of parameters."""
-        return self.bow + 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,7 +68,7 @@ class LadderFit:
     u_residual_mm: Floats
     foot_share: Floats
     proud_mm: Floats
-    parallax_mm: Floats
+    around_mm: Floats
     design: Floats
     outlier: NDArray[np.bool_]
     excess: float
@@ -156,61 +83,6 @@ class LadderFit:
     def flare_mm(self) -> Floats:
         """Growth of each foot layer beyond the body's."""
         return np.asarray(self.value[self.layout.flare])
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Model:
-    """Everything of the forward model that does not change during the fit."""
-
-    teeth: Teeth
-    layout: Layout
-    inset: Floats
-    slope: Floats
-    toward: Floats
-    z: Floats
-
-    def hinge(self, value: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-        """Give prediction, jacobian, share of the foot, parallax, height."""
-        layout, n, foot = self.layout, len(self.slope), self.layout.foot
-        growth, lift = value[layout.flare], value[layout.height]
-        slope = self.slope + self.toward @ value[layout.slope]
-        f_place, f_layer, f_z = _outermost(
-            growth - self.inset[:, :foot], slope, self.z[: foot + 1]
-        )
-        b_place, _, b_z = _outermost(-self.inset[:, foot:], slope, self.z[foot:] + lift)
-        # the light's shift belongs to the foot's edges alone
-        f_place = f_place + value[layout.light][self.teeth.group]
-        askew = np.where(self.teeth.end, 0.0, slope)
-        f_place = f_place + value[layout.oblique] * askew
-        half = 0.5 * (f_place - b_place)
-        round_ = np.hypot(half, ROUNDING_MM)
-        share = 0.5 * (1 + half / round_)
-        base = np.column_stack([np.ones(n), self.teeth.x, self.teeth.x**2])
-        J = np.zeros((n, layout.size))
-        every = np.arange(n)
-        for k in range(3):
-            J[every, 3 * self.teeth.group + k] = base[:, k]
-        J[:, layout.bow] = -slope * self.teeth.x**2
-        predicted = J @ value + 0.5 * (f_place + b_place) + round_
-        J[every, layout.flare.start + f_layer] += share
-        J[:, layout.height] = -(1 - share) * slope
-        z = share * f_z + (1 - share) * b_z
-        J[:, layout.slope] = -z[:, None] * self.toward
-        J[every, layout.light.start + self.teeth.group] = share
-        J[:, layout.oblique] = share * askew
-        parallax = share * (-slope * f_z) + (1 - share) * b_place
-        return predicted, J, share, parallax, z
-
-
-def _outermost(
-    reach: Floats, slope: Floats, z: Floats
-) -> tuple[Floats, NDArray[np.intp], Floats]:
-    both = np.concatenate(
-        [reach - slope[:, None] * z[:-1], reach - slope[:, None] * z[1:]], axis=1
-    )
-    which = np.argmax(both, axis=1)
-    heights = np.concatenate([z[:-1], z[1:]])
-    return both.max(axis=1), which % reach.shape[1], heights[which]
 
 
 def _flank_serves(readings: EdgeReadings, i: int) -> bool:
@@ -247,7 +119,7 @@ def fit_ladders(
     readings: EdgeReadings,
     teeth: Teeth,
     foot_layers: int,
-    known: Known,
+    u_height_mm: float,
 ) -> LadderFit:
     """Fit one photo's tooth edges together.
 
@@ -257,7 +129,8 @@ def fit_ladders(
     teeth : Teeth
         Each of its groups with at least four reference teeth.
     foot_layers : int
-    known : Known
+    u_height_mm : float
+        Standard uncertainty of the foot's height.
 
     Returns
     -------
@@ -269,7 +142,7 @@ def fit_ladders(
     outlier = np.zeros(len(place), dtype=bool)
     value = _start(model, place)
     while True:
-        fit = _settle(readings, model, place, value, outlier, known)
+        fit = _settle(readings, model, place, value, outlier, u_height_mm)
         value = fit.value
         score = np.abs(fit.residual_mm) / fit.u_residual_mm
         score[outlier | (np.abs(fit.residual_mm) < OUTLIER_MM)] = 0.0
@@ -280,24 +153,29 @@ def fit_ladders(
         outlier[worst] = True
 
 
-def _model(readings: EdgeReadings, teeth: Teeth, foot: int) -> _Model:
-    normal = np.array([readings.edges[i].normal for i in teeth.row])
-    return _Model(
+def _model(readings: EdgeReadings, teeth: Teeth, foot: int) -> HingeModel:
+    return HingeModel(
         teeth=teeth,
-        layout=Layout(groups=len(teeth.groups), foot=foot),
+        layout=Layout(
+            groups=len(teeth.groups), foot=foot, poses=readings.seen.place_by.shape[1]
+        ),
         inset=readings.inset_mm[teeth.row],
         slope=readings.seen.slope[teeth.row],
-        toward=normal,
+        slope_by=readings.seen.slope_by[teeth.row],
+        place_by=readings.seen.place_by[teeth.row],
         z=readings.z_mm,
     )
 
 
-def _start(model: _Model, place: Floats) -> Floats:
+def _start(model: HingeModel, place: Floats) -> Floats:
     """Baselines from the references, flare from the teeth whose foot stands full."""
     layout, teeth = model.layout, model.teeth
     value = np.zeros(layout.size)
-    _, _, _, parallax, _ = model.hinge(value - 1.0 * _flags(layout))
-    plain = model.inset[:, : layout.foot].min(axis=1) > 0.6
+    inset = model.inset[:, : layout.foot]
+    plain = model.plain()
+    low = value.copy()
+    low[layout.flare] = -1.0  # the body alone
+    parallax = model.at(low).around_mm
     rest = np.zeros(len(place))
     for g in range(layout.groups):
         mine = teeth.group == g
@@ -306,10 +184,10 @@ def _start(model: _Model, place: Floats) -> Floats:
         line = np.polyfit(teeth.x[ref], (place - parallax)[ref], degree)
         rest[mine] = place[mine] - np.polyval(line, teeth.x[mine])
         value[3 * g : 3 * g + degree + 1] = line[::-1]
-    first = np.argmax(model.inset[:, : layout.foot] < 1e-9, axis=1)
-    full = (model.inset[:, : layout.foot].min(axis=1) < 1e-9) & teeth.end
-    if not full.any():
-        full = model.inset[:, : layout.foot].min(axis=1) < 1e-9
+    first = np.argmax(inset < 1e-9, axis=1)
+    full = inset.min(axis=1) < 1e-9
+    if (full & teeth.end).any():
+        full &= teeth.end
     layers = np.unique(first[full])
     seen = [
         np.median((rest + model.slope * model.z[first])[full & (first == k)])
@@ -320,20 +198,14 @@ def _start(model: _Model, place: Floats) -> Floats:
     return value
 
 
-def _flags(layout: Layout) -> Floats:
-    flags = np.zeros(layout.size)
-    flags[layout.flare] = 1.0
-    return flags
-
-
 def _variances(
-    readings: EdgeReadings, model: _Model, value: Floats, excess: Floats
+    readings: EdgeReadings, model: HingeModel, value: Floats, excess: Floats
 ) -> dict[str, Floats]:
     rows = model.teeth.row
     foot = model.layout.foot
     ratio = np.clip(readings.ratio[rows], 0.05, 1.0)
     light = (LIGHT_MM * (LIGHT_RATIO / ratio) ** 1.5 * excess) ** 2
-    proud = _proud(model, value)
+    proud = model.proud_mm(value)
     inset = model.inset[:, :foot].min(axis=1)
     flush = FLUSH_MM * np.exp(-np.abs(proud) / FLUSH_RANGE_MM) * (inset > 0)
     return {
@@ -343,17 +215,10 @@ def _variances(
     }
 
 
-def _proud(model: _Model, value: Floats) -> Floats:
-    """How far the foot stands out beyond the body, each tooth."""
-    foot = model.layout.foot
-    reach = value[model.layout.flare] - model.inset[:, :foot]
-    return np.asarray(reach.max(axis=1))
-
-
 def _priors(
     readings: EdgeReadings,
-    model: _Model,
-    known: Known,
+    model: HingeModel,
+    u_height_mm: float,
 ) -> tuple[Floats, dict[str, Floats]]:
     """Rows of the design for what is known beforehand, and their variances."""
     layout, teeth = model.layout, model.teeth
@@ -367,10 +232,9 @@ def _priors(
         [
             smooth,
             unit[layout.height][None],
-            unit[layout.slope],
+            unit[layout.pose],
             unit[layout.light],
             unit[layout.oblique][None],
-            unit[layout.bow][None],
             lean,
             bend,
         ]
@@ -384,13 +248,13 @@ def _priors(
     split = {source: np.zeros(n) for source in SOURCES}
     k = len(smooth)
     split["model"][:k] = U_SMOOTH_MM**2
-    split["heights"][k] = known.u_height_mm**2
-    split["pose"][k + 1 : k + 3] = known.u_view_rad**2
-    split["light"][k + 3 : k + 3 + layout.groups] = light
-    split["light"][k + 3 + layout.groups] = U_OBLIQUE**2
+    split["heights"][k] = u_height_mm**2
+    k, end = k + 1, k + 1 + layout.poses
+    split["pose"][k:end] = 1.0
+    split["light"][end : end + layout.groups] = light
+    split["light"][end + layout.groups] = U_OBLIQUE**2
     kinds = [name.split()[0] for name in teeth.groups]
-    split["pose"][k + 4 + layout.groups :] = [
-        known.u_bow_mm**2,
+    split["model"][end + layout.groups + 1 :] = [
         *(U_LEAN_MM[kind] ** 2 for kind in kinds),
         *(U_BEND_MM[kind] ** 2 for kind in kinds),
     ]
@@ -399,15 +263,15 @@ def _priors(
 
 def _settle(
     readings: EdgeReadings,
-    model: _Model,
+    model: HingeModel,
     place: Floats,
     value: Floats,
     outlier: NDArray[np.bool_],
-    known: Known,
+    u_height_mm: float,
 ) -> LadderFit:
     """Gauss-Newton to rest, then once more with the scatter that was seen."""
     excess = np.ones(len(place))
-    fit = _descend(readings, model, place, value, outlier, excess, known)
+    fit = _descend(readings, model, place, value, outlier, excess, u_height_mm)
     for kind in (True, False):
         mine = (model.teeth.end == kind) & ~outlier
         if mine.sum() < 8:
@@ -417,58 +281,76 @@ def _settle(
             np.mean((fit.residual_mm[mine] / fit.u_residual_mm[mine]) ** 2) / freedom
         )
         excess[model.teeth.end == kind] = max(float(chi), 1.0)
-    return _descend(readings, model, place, fit.value, outlier, excess, known)
+    return _descend(readings, model, place, fit.value, outlier, excess, u_height_mm)
 
 
 def _descend(
     readings: EdgeReadings,
-    model: _Model,
+    model: HingeModel,
     place: Floats,
     value: Floats,
     outlier: NDArray[np.bool_],
     excess: Floats,
-    known: Known,
+    u_height_mm: float,
 ) -> LadderFit:
-    prior_rows, prior_split = _priors(readings, model, known)
-    layout = model.layout
+    prior_rows, prior_split = _priors(readings, model, u_height_mm)
+    flare = model.layout.flare
+    shown, split, step = _linearised(
+        readings, model, place, value, outlier, excess, prior_rows, prior_split
+    )
     for _ in range(ROUNDS):
-        split = _variances(readings, model, value, excess)
-        own = sum(split.values(), np.zeros(len(place)))
-        own = np.where(outlier, 1e6, own)
-        predicted, J, share, parallax, _ = model.hinge(value)
-        design = np.concatenate([J, prior_rows])
-        total = np.concatenate(
-            [own, sum(prior_split.values(), np.zeros(len(prior_rows)))]
-        )
-        wrong = np.concatenate([place - predicted, -prior_rows @ value])
-        step = least_squares(design, wrong, total)
-        move = step.value
-        move[layout.flare] = np.clip(move[layout.flare], -0.1, 0.1)
+        move = step.value.copy()
+        move[flare] = np.clip(move[flare], -LARGEST_MOVE_MM, LARGEST_MOVE_MM)
         value = value + move
-        if np.abs(move[layout.flare]).max() < 1e-5:
+        shown, split, step = _linearised(
+            readings, model, place, value, outlier, excess, prior_rows, prior_split
+        )
+        if np.abs(move[flare]).max() < SETTLED_MM:
             break
-    predicted, J, share, parallax, _ = model.hinge(value)
-    empty = np.zeros(len(place))
-    variance = {
-        source: np.concatenate([split.get(source, empty), prior_split[source]])
-        for source in SOURCES
-    }
-    variance["edge noise"][: len(place)][outlier] = 1e6
     return LadderFit(
         teeth=model.teeth,
-        layout=layout,
+        layout=model.layout,
         value=value,
         solution=step,
-        variance=variance,
-        residual_mm=place - predicted,
-        u_residual_mm=np.sqrt(sum(split.values(), empty)),
-        foot_share=share,
-        proud_mm=_proud(model, value),
-        parallax_mm=parallax,
-        design=J,
+        variance=split,
+        residual_mm=place - shown.place_mm,
+        u_residual_mm=np.sqrt(_own_variance(split, len(place))),
+        foot_share=shown.share,
+        proud_mm=model.proud_mm(value),
+        around_mm=shown.around_mm,
+        design=shown.jacobian,
         outlier=outlier,
         excess=float(excess[model.teeth.end].max(initial=1.0)),
     )
+
+
+def _linearised(
+    readings: EdgeReadings,
+    model: HingeModel,
+    place: Floats,
+    value: Floats,
+    outlier: NDArray[np.bool_],
+    excess: Floats,
+    prior_rows: Floats,
+    prior_split: dict[str, Floats],
+) -> tuple[Shown, dict[str, Floats], LeastSquares]:
+    """One linear least squares about a parameter vector, with all its variances."""
+    own = _variances(readings, model, value, excess)
+    empty = np.zeros(len(place))
+    split = {
+        source: np.concatenate([own.get(source, empty), prior_split[source]])
+        for source in SOURCES
+    }
+    total = sum(split.values(), np.zeros(len(place) + len(prior_rows)))
+    total[: len(place)][outlier] = IGNORED_MM2
+    shown = model.at(value)
+    design = np.concatenate([shown.jacobian, prior_rows])
+    wrong = np.concatenate([place - shown.place_mm, -prior_rows @ value])
+    return shown, split, least_squares(design, wrong, total)
+
+
+def _own_variance(split: dict[str, Floats], n: int) -> Floats:
+    return np.asarray(sum(split.values(), np.zeros(len(split["model"])))[:n])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -491,11 +373,8 @@ def tooth_growths(fit: LadderFit, readings: EdgeReadings) -> Growths:
     layout = fit.layout
     J = fit.design[pick].copy()
     J[:, layout.flare] = 0.0
-    around = J @ fit.value + fit.parallax_mm[pick]
-    for known in (layout.height, layout.slope):  # these act through the parallax
-        around -= np.atleast_2d(J[:, known].T).T @ np.atleast_1d(fit.value[known])
     rows = fit.teeth.row[pick]
-    growth = readings.place_mm[rows] - around
+    growth = readings.place_mm[rows] - fit.around_mm[pick]
     own = np.zeros((len(pick), fit.solution.gain.shape[1]))
     own[np.arange(len(pick)), pick] = 1.0
     return Growths(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.camera import VIEW_NAMES
 from analysis.edges import Lines
 
 if TYPE_CHECKING:
@@ -26,8 +27,12 @@ CORNER_MM = 0.5
 INNER_MM = 0.45
 OUTER_MM = {"end": 1.2, "flank": 0.62, "bar": 1.1, "slot": 1.1}
 OUTWARD_MM = 0.45
+BODY_OUTWARD_MM = 0.16
 INWARD_MM = 0.15
+"""Range in which an edge is looked for; an edge farther out is a shadow's."""
 NEAREST_RIM_MM = 0.02
+RECESS_MM = 0.6
+"""A foot set back by more than this shows the body alone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,17 +52,24 @@ class Edge:
     normal: tuple[float, float]
     half_mm: float
     inset_by_layer_mm: tuple[float, ...]
+    foot_layers: int
+
+    @property
+    def foot_recess_mm(self) -> float:
+        """How far the whole foot lies inside the outline."""
+        return min(self.inset_by_layer_mm[: self.foot_layers])
 
 
 def straight_edges(manifest: Manifest) -> tuple[Edge, ...]:
     """List every straight edge that is read: tooth ends, flanks, bar and slot."""
-    ends = [_end(tooth) for tooth in manifest.teeth]
-    flanks = [_flank(tooth, way) for tooth in manifest.teeth for way in (-1, 1)]
-    strips = [_long_edge(s, way) for s in manifest.strips for way in (-1, 1)]
+    foot = manifest.foot_layers
+    ends = [_end(tooth, foot) for tooth in manifest.teeth]
+    flanks = [_flank(tooth, way, foot) for tooth in manifest.teeth for way in (-1, 1)]
+    strips = [_long_edge(s, way, foot) for s in manifest.strips for way in (-1, 1)]
     return (*ends, *flanks, *strips)
 
 
-def _end(tooth: Tooth) -> Edge:
+def _end(tooth: Tooth, foot_layers: int) -> Edge:
     way = 1.0 if tooth.side == "a" else -1.0
     return Edge(
         owner=tooth.name,
@@ -67,10 +79,11 @@ def _end(tooth: Tooth) -> Edge:
         normal=(0.0, way),
         half_mm=tooth.width_mm / 2 - CORNER_MM,
         inset_by_layer_mm=tooth.inset_by_layer_mm,
+        foot_layers=foot_layers,
     )
 
 
-def _flank(tooth: Tooth, way: int) -> Edge:
+def _flank(tooth: Tooth, way: int, foot_layers: int) -> Edge:
     # the root's corner fills up more than the tip's
     root = tooth.y_root_mm + np.sign(tooth.y_end_mm) * 0.2
     return Edge(
@@ -81,19 +94,21 @@ def _flank(tooth: Tooth, way: int) -> Edge:
         normal=(float(way), 0.0),
         half_mm=abs(tooth.y_end_mm - root) / 2 - CORNER_MM,
         inset_by_layer_mm=tooth.flank_inset_by_layer_mm,
+        foot_layers=foot_layers,
     )
 
 
-def _long_edge(strip: Strip, way: int) -> Edge:
+def _long_edge(strip: Strip, way: int, foot_layers: int) -> Edge:
     outward = way if strip.kind == "bar" else -way
     return Edge(
-        owner=strip.name if hasattr(strip, "name") else strip.kind,
+        owner=strip.name,
         kind=strip.kind,
-        group=f"{strip.kind}",
+        group=strip.kind,
         point_mm=(strip.x_mm, strip.y_mm + way * strip.width_mm / 2),
         normal=(0.0, float(outward)),
         half_mm=strip.length_mm / 2 - 3 * CORNER_MM,
         inset_by_layer_mm=strip.inset_by_layer_mm,
+        foot_layers=foot_layers,
     )
 
 
@@ -103,6 +118,8 @@ class Sight:
 
     ``slope`` is how far the line of sight moves outwards per height; ``px_per_mm``
     across the edge in the plane of the plate face; ``centre_px``, ``normal_px`` (n, 2).
+    ``place_by``, ``slope_by`` (n, k): how a place read at an edge and the slope change
+    with k independent unit errors that together make up the pose's covariance.
     """
 
     slope: Floats
@@ -110,6 +127,8 @@ class Sight:
     centre_px: Floats
     normal_px: Floats
     half_px: Floats
+    place_by: Floats
+    slope_by: Floats
 
 
 def sight(edges: tuple[Edge, ...], pose: Pose) -> Sight:
@@ -126,13 +145,47 @@ def sight(edges: tuple[Edge, ...], pose: Pose) -> Sight:
     across = np.column_stack([along[:, 1], -along[:, 0]]) / along_length[:, None]
     px_per_mm = np.sum(across * outward, axis=1)
     across *= np.sign(px_per_mm)[:, None]
+    px_per_mm = np.abs(px_per_mm)
+    place_by, slope_by = _pose_errors(pose, flat, normal, across / px_per_mm[:, None])
     return Sight(
         slope=np.sum(pose.ray_slope(flat) * normal, axis=1),
-        px_per_mm=np.abs(px_per_mm),
+        px_per_mm=px_per_mm,
         centre_px=pose.project(flat),
         normal_px=across,
         half_px=pose.printed(np.array([e.half_mm for e in edges])) * along_length,
+        place_by=place_by,
+        slope_by=slope_by,
     )
+
+
+def _pose_errors(
+    pose: Pose, points_mm: Floats, normal: Floats, mm_per_px: Floats
+) -> tuple[Floats, Floats]:
+    """Place and slope by unit errors: the pose's covariance, factored.
+
+    The view's parameters come first in it, then ln of the part's scale if a ruler told
+    it from the camera's.
+    """
+    view = len(VIEW_NAMES)
+    k = min(view + 1, len(pose.covariance))
+    if k == 0:
+        return np.zeros((len(points_mm), 0)), np.zeros((len(points_mm), 0))
+    place = np.zeros((len(points_mm), k))
+    slope = np.zeros_like(place)
+    moved = np.einsum("nik,ni->nk", pose.jacobian(points_mm), mm_per_px)
+    place[:, :view] = -moved
+    if k > view:
+        place[:, view] = -np.sum(points_mm[:, :2] * normal, axis=1)
+    here = pose.ray_slope(points_mm)
+    scale = np.sqrt(np.diag(pose.covariance)[:view])
+    for i in range(view):
+        step = np.zeros(view)
+        step[i] = scale[i]
+        there = pose.view.moved(step).ray_slope(points_mm)
+        slope[:, i] = np.sum((there - here) * normal, axis=1) / max(scale[i], 1e-300)
+    values, vectors = np.linalg.eigh(pose.covariance[:k, :k])
+    factor = vectors * np.sqrt(np.maximum(values, 0.0))
+    return place @ factor, slope @ factor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,7 +243,8 @@ def edge_lines(edges: tuple[Edge, ...], seen: Sight, expected: Outline) -> Lines
     ppm = seen.px_per_mm
     base = expected.place_mm
     outer = np.array([OUTER_MM[e.kind] for e in edges])
-    outward = np.where(outer < 1.0, 0.6 * OUTWARD_MM, OUTWARD_MM)
+    recess = np.array([e.foot_recess_mm for e in edges])
+    outward = np.where(recess > RECESS_MM, BODY_OUTWARD_MM, OUTWARD_MM)
     return Lines(
         centre_px=seen.centre_px + seen.normal_px * (base * ppm)[:, None],
         normal_px=seen.normal_px,
