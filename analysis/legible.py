@@ -49,6 +49,8 @@ def sharpest_blur_px(photo: Photo) -> float:
     ).astype(np.float32)
     narrow, wide = (_slope(half, blur) for blur in (_NARROW_PX, _WIDE_PX))
     strong = wide >= max(float(np.percentile(wide, _EDGE_SHARE)), 1e-3)
+    if not strong.any():
+        return 0.0  # a picture without any edge is not a blurred one
     ratio2 = float(np.percentile(narrow[strong] / wide[strong], 75)) ** 2
     ratio2 = float(np.clip(ratio2, 1.02, (_WIDE_PX / _NARROW_PX) ** 2))
     s2 = (_WIDE_PX**2 - ratio2 * _NARROW_PX**2) / (ratio2 - 1)
