@@ -166,9 +166,7 @@ def mixed_edge(core: ArrayLike, halo: ArrayLike, halo_share: ArrayLike) -> Array
     return np.asarray(core + np.asarray(halo_share) * np.subtract(halo, core))
 
 
-def flush_level(
-    dose_ratio: ArrayLike, transmission: ArrayLike
-) -> Array:
+def flush_level(dose_ratio: ArrayLike, transmission: ArrayLike) -> Array:
     """Edge-profile value that a layer's mask must have on a straight wall.
 
     Where every layer's film-side contour stands on one vertical line, the dose that

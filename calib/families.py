@@ -76,7 +76,7 @@ SHARE = Parameter(
 SQUEEZE = Parameter(
     name="squeeze_mm",
     low=0.0,
-    high=0.25,
+    high=0.2,
     logarithmic=False,
     meaning="resin squeezed out of the plate layer",
     modest_z=-1.0,
@@ -84,7 +84,7 @@ SQUEEZE = Parameter(
 SQUEEZE_SECOND = Parameter(
     name="squeeze_second_ratio",
     low=0.0,
-    high=1.0,
+    high=0.6,
     logarithmic=False,
     meaning="share of the squeeze in the second layer",
 )

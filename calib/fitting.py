@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cholesky, solve_triangular
-from scipy.stats import chi2, qmc
 from scipy.special import ndtri
+from scipy.stats import chi2, qmc
 
 from calib.families import FAMILIES, Family
 from calib.least_squares import minimise
@@ -175,9 +175,7 @@ def find_mode(problem: Problem, family: Family, carried: Array) -> Mode:
         z=z[0],
         covariance=covariance,
         misfit=float(np.sum(residuals[:data] ** 2)),
-        effective_parameters=float(
-            np.trace(sensitivity @ covariance @ sensitivity.T)
-        ),
+        effective_parameters=float(np.trace(sensitivity @ covariance @ sensitivity.T)),
         log_posterior=float(
             problem.log_norm
             - 0.5 * np.sum(residuals**2)

@@ -279,4 +279,3 @@ def _unreached(families: tuple[FamilyFit, ...]) -> tuple[str, ...]:
         for name in spread
         if total[name] > 0.1 and spread[name] / total[name] > UNREACHED_SPREAD
     )
-

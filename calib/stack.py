@@ -167,9 +167,7 @@ def log_peak_dose(stacks: MaskStacks, resins: Resins) -> DoseFunction:
     def of_layers(profile: Array) -> Array:
         """Sum edge profiles (p, moves + 1, columns) up to doses (p, s, m)."""
         by_layer = profile[..., stacks.column_of]
-        moved = [
-            by_layer[:, i] @ weights[..., i : i + 1] for i in range(len(moves))
-        ]
+        moved = [by_layer[:, i] @ weights[..., i : i + 1] for i in range(len(moves))]
         moved.append(by_layer[:, -1] @ weights[..., len(moves) :])
         return np.concatenate(moved, axis=-1) if moves else moved[0]
 
