@@ -119,8 +119,8 @@ def test_the_days_work_from_photo_to_record(
     assert abs(coupon["flare_mm"] - FLARE_MM) <= min(0.025, 3 * coupon["u_flare_mm"])
     assert coupon["coupon_id"] == MANIFEST.coupon_id
     assert "filed under print 1" in answer.err
-    picture = Image.open(measured["picture"])
-    assert picture.width > 100
+    with Image.open(measured["picture"]) as picture:
+        assert picture.format == "PNG"
 
     again = rimgauge("measure", photo, "--print", "1", "--pictures", pictures, "--json")
     assert again.document[0]["picture"] != measured["picture"], "never over a file"
