@@ -114,8 +114,8 @@ def summary(outcomes: Sequence[Outcome]) -> str:
     refused = len(outcomes) - len(good) - len(limits)
     lines = [
         (
-            f"{len(outcomes)} photos: {len(good)} accepted, {len(limits)} upper limits, "
-            f"{refused} refused"
+            f"{len(outcomes)} photos: {len(good)} accepted, "
+            f"{len(limits)} upper limits, {refused} refused"
         )
     ]
     if good:
