@@ -80,11 +80,18 @@ def _ranked(
 def edge_strength(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
     """Gradient, largest channel, over its local mean: weak outlines count too."""
     soft = cv2.GaussianBlur(picture, (0, 0), 1.0)
-    gx = np.abs(cv2.Sobel(soft, cv2.CV_32F, 1, 0)).max(axis=2)
-    gy = np.abs(cv2.Sobel(soft, cv2.CV_32F, 0, 1)).max(axis=2)
-    steep = np.asarray(cv2.magnitude(gx, gy), dtype=np.float32)
-    around = cv2.GaussianBlur(steep, (0, 0), max(picture.shape) / 60)
+    across, down = (
+        _largest(np.abs(cv2.Sobel(soft, cv2.CV_16S, dx, 1 - dx))) for dx in (1, 0)
+    )
+    steep = cv2.magnitude(across, down)
+    reach = max(picture.shape) // 50 * 2 + 1
+    around = cv2.blur(cv2.blur(steep, (reach, reach)), (reach, reach))
     return np.asarray(np.minimum(steep / (around + 2.0), 6.0), dtype=np.float32)
+
+
+def _largest(planes: NDArray[np.int16]) -> NDArray[np.float32]:
+    first, second, third = cv2.split(planes)
+    return np.asarray(cv2.max(cv2.max(first, second), third), dtype=np.float32)
 
 
 def shrunk(picture: NDArray[np.uint8], factor: float) -> NDArray[np.uint8]:
