@@ -15,7 +15,7 @@ import numpy as np
 from analysis.refusals import refuse
 from analysis.result import Refusal, RulerReading
 from analysis.ruler_reading import Graduation, read_graduation
-from analysis.ruler_search import Candidate, find_tiles, link_tiles
+from analysis.ruler_search import Tiles, find_tiles, link_tiles
 from analysis.ruler_track import pyramid
 from analysis.ruler_unit import ENOUGH, INCH_MM, metric_evidence
 
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 _CANDIDATES = 8
 _GREEN = 1
 _SAME_SCALE = 0.12  # readings of one ruler that could be confused differ by 20 % and more
+_FAR_MM = 40.0  # from the coupon: a ruler's far edge is worth less than its near one
 _CLASS_MPE_MM = 0.5
 _CLASS_LENGTH_MM = 150.0
 _CLEAR_LEAD = 10.0
@@ -77,7 +78,10 @@ def read_ruler(photo: Photo, hint: RulerHint | None = None) -> RulerReading | Re
     what is seen of it, whichever is longer.
     """
     grey = np.ascontiguousarray(photo.rgb8[:, :, _GREEN])
-    candidates = link_tiles(find_tiles(grey), _CANDIDATES)
+    tiles = find_tiles(grey, hint.direction_deg if hint else None)
+    if hint is not None and hint.exclude_px is not None:
+        tiles = tiles.pick(~_inside(tiles, hint.exclude_px))
+    candidates = link_tiles(tiles, _CANDIDATES)
     levels = pyramid(grey)
     graduations = [
         graduation
@@ -109,7 +113,7 @@ def decide(
         return refuse(
             "reading_ambiguous", why="two of its edges give scales that don't agree"
         )
-    unit, graduation = max(readings, key=lambda r: _worth(*r))
+    unit, graduation = max(readings, key=lambda r: _worth(*r, hint))
     return _reading(unit, graduation)
 
 
@@ -219,13 +223,30 @@ def _contradict(readings: list[tuple[float, Graduation]]) -> bool:
     return False
 
 
-def _worth(unit_mm: float, graduation: Graduation) -> float:
-    """Length of ruler read, less for scattered marks."""
+def _worth(unit_mm: float, graduation: Graduation, hint: RulerHint | None) -> float:
+    """Length of ruler read, less for scattered marks and far from the coupon."""
     scale = graduation.scale
     if scale is None:
         return 0.0
     length = float(np.ptp(graduation.index)) * unit_mm
-    return length / (1 + scale.rms_px / (0.03 * scale.px_per_mm))
+    length /= 1 + scale.rms_px / (0.03 * scale.px_per_mm)
+    if hint is None or hint.exclude_px is None:
+        return length
+    between = hint.exclude_px.mean(axis=0) - graduation.points_px.mean(axis=0)
+    axis = _axis(graduation)
+    across = abs(float(between @ np.array([-axis[1], axis[0]])))
+    return length / (1 + across / scale.px_per_mm * unit_mm / _FAR_MM)
+
+
+def _inside(tiles: Tiles, polygon_px: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Tiles whose centre lies within a polygon (even-odd rule)."""
+    inside = np.zeros(len(tiles.x), bool)
+    for (x0, y0), (x1, y1) in zip(polygon_px, np.roll(polygon_px, -1, 0), strict=True):
+        if y0 == y1:
+            continue
+        crosses = (y0 > tiles.y) != (y1 > tiles.y)
+        inside ^= crosses & (tiles.x < x0 + (tiles.y - y0) * (x1 - x0) / (y1 - y0))
+    return inside
 
 
 def _why_none(doubts: list[Refusal], graduations: list[Graduation]) -> Refusal:

@@ -20,14 +20,14 @@ if TYPE_CHECKING:
 
     from analysis.ruler_strokes import Strokes
 
-_OUTLIER = 16.0  # largest cost of one feature, in squared standard deviations
+_OUTLIER = 16.0  # largest cost of one mark, in squared standard deviations
 _FLOORS = np.array([0.15, 0.1])  # real strokes of a class differ by as much
 _PRIOR_MARKS = 4.0
 _WIDEST = 1.6  # spread of one class over that of all: wider is two classes
 _MIN_PERIODS = 1.6  # that the marks must span for a family to be considered
-SLIP_GAIN = 16.0
+SLIP_GAIN = 20.0
 """Evidence (twice a log likelihood ratio) beyond which a slip is taken for real."""
-GUARD_GAIN = 24.0
+GUARD_GAIN = 26.0
 """Evidence against every slip that the end of a chain must carry to be kept.
 
 More than ``SLIP_GAIN``, so that a slip before that end would not have been silent."""
@@ -221,8 +221,8 @@ def _cost_by_class(
     variance = share * pattern.spreads**2 + (1 - share) * pooled**2
     sigma = np.clip(np.sqrt(variance), _FLOORS, _WIDEST * pooled)
     square = ((features[:, None, :] - pattern.means) / sigma) ** 2
-    cost = np.minimum(square, _OUTLIER) + 2 * np.log(sigma / pooled)
-    total = np.nan_to_num(cost, nan=_OUTLIER).sum(axis=2)
+    misfit = np.nan_to_num(square.sum(axis=2), nan=_OUTLIER)
+    total = np.minimum(misfit, _OUTLIER) + 2 * np.log(sigma / pooled).sum(axis=1)
     return np.where(present[:, None], total, 0.0)
 
 

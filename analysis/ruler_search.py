@@ -31,6 +31,7 @@ _WINDOW = np.hanning(_TILE_PX + 2)[1:-1].astype(np.float32)
 _MIN_VARIANCE = 6.0  # of grey levels; below it even a clean graduation drowns
 _MIN_SHARE = 0.5  # of a tile's power at the pitch and its multiples
 _SEEDS = 50
+_DIRECTION_DEG = 25.0  # how far a ruler may lie off the direction expected
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,13 +77,17 @@ class Candidate:
     score: float
 
 
-def find_tiles(grey: NDArray[np.uint8]) -> Tiles:
+def find_tiles(
+    grey: NDArray[np.uint8], direction_deg: float | None = None
+) -> Tiles:
     """Look for graduation everywhere, at several sizes.
 
     Parameters
     ----------
     grey : (h, w) uint8 array
         One channel of the upright picture.
+    direction_deg : float, optional
+        Direction of the ruler where it is roughly known; without it all are tried.
 
     Returns
     -------
@@ -98,7 +103,7 @@ def find_tiles(grey: NDArray[np.uint8]) -> Tiles:
         if min(level.shape) < _TILE_PX // 2:
             break
         ratio = level.shape[1] / width
-        rows = _tiles_of_level(level)
+        rows = _tiles_of_level(level, direction_deg)
         rows[:, :2] = (rows[:, :2] + 0.5) / ratio - 0.5
         rows[:, 4] /= ratio
         found.append(rows)
@@ -107,7 +112,9 @@ def find_tiles(grey: NDArray[np.uint8]) -> Tiles:
     return Tiles(x=x, y=y, dx=dx, dy=dy, pitch_px=pitch, share=share)
 
 
-def _tiles_of_level(level: NDArray[np.float32]) -> NDArray[np.float64]:
+def _tiles_of_level(
+    level: NDArray[np.float32], direction_deg: float | None
+) -> NDArray[np.float64]:
     """Rows of x, y, dx, dy, pitch, share in this level's pixels."""
     mean = cv2.blur(level, (31, 31))
     difference = level - mean
@@ -121,7 +128,7 @@ def _tiles_of_level(level: NDArray[np.float32]) -> NDArray[np.float64]:
     height, width = level.shape
     ys, xs = (
         grid.ravel()
-        for grid in np.mgrid[_HOP_PX // 2 : height : _HOP_PX, _HOP_PX // 2 : width : 24]
+        for grid in np.mgrid[_HOP_PX // 2 : height : _HOP_PX, _HOP_PX // 2 : width : _HOP_PX]
     )
     busy = cv2.blur(variance, cell)[ys, xs] > _MIN_VARIANCE
     ys, xs = ys[busy], xs[busy]
@@ -130,6 +137,10 @@ def _tiles_of_level(level: NDArray[np.float32]) -> NDArray[np.float64]:
     angle = np.concatenate([angle, angle + np.pi / 2])
     angle = (angle + np.pi / 2) % np.pi - np.pi / 2
     xs, ys = np.tile(xs, 2), np.tile(ys, 2)
+    if direction_deg is not None:
+        off = np.abs(np.sin(angle - np.radians(direction_deg)))
+        near = off < np.sin(np.radians(_DIRECTION_DEG))
+        xs, ys, angle = xs[near], ys[near], angle[near]
     chunks = [
         _score(contrast, xs[i : i + 1000], ys[i : i + 1000], angle[i : i + 1000])
         for i in range(0, len(xs), 1000)

@@ -66,8 +66,8 @@ class _Kind:
     numeral: _Size
 
 
-_MILLIMETRE = _Kind(_Size(3.2, 0.35), _Size(0.26, 0.3), _Size(2.9, 0.35))
-_TENTH_INCH = _Kind(_Size(1.42, 0.3), _Size(0.12, 0.3), _Size(1.5, 0.3))
+_MILLIMETRE = _Kind(_Size(3.2, 0.35), _Size(0.22, 0.4), _Size(2.5, 0.4))
+_TENTH_INCH = _Kind(_Size(1.42, 0.3), _Size(0.11, 0.3), _Size(1.4, 0.3))
 _FIFTIETH_INCH = _Kind(_Size(7.5, 0.3), _Size(0.4, 0.3), _Size(6.0, 0.4))
 _HALF_MILLIMETRE = _Kind(_Size(4.5, 0.45), _Size(0.38, 0.25), _Size(5.5, 0.4))
 _TWENTIETH_INCH = _Kind(_Size(3.0, 0.4), _Size(0.19, 0.3), _Size(2.8, 0.35))
