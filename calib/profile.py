@@ -5,19 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analysis.combine import combine
-
+from calib.adhesion import Outcome
 from calib.observations import Observation, observe
 from calib.readings import coupon_from_dict
 from calib.records import Bottle, Print, Printer, StoredMeasurement
 from calib.store import Entry
+from calib.wall import Setting
 from patterns.errors import RecordError
-from patterns.manifest import Manifest
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
+    from analysis.result import CouponMeasurement
     from calib.store import Store
+    from patterns.manifest import Manifest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +27,7 @@ class Profile:
 
     ``prints`` are all current ones, newest last, measured or not: their outcomes tell
     where the adhesion floor lies.  ``measured`` are those whose coupon was measured,
-    each with its photos combined; ``manifest`` belongs to the newest of them.
+    each with its photos combined.
     """
 
     bottle: Entry[Bottle]
@@ -35,7 +36,36 @@ class Profile:
     measured: tuple[Entry[Print], ...]
     observations: tuple[Observation, ...]
     measurement_uids: tuple[str, ...]
-    manifest: Manifest
+
+    @property
+    def present(self) -> Setting:
+        """How the newest measured print was exposed."""
+        newest = self.measured[-1].value
+        raised = newest.bottom_layers + newest.transition_layers
+        return Setting(
+            layer_mm=newest.layer_mm,
+            normal_s=newest.exposure_by_layer_s[-1],
+            raised_s=newest.exposure_by_layer_s[:raised],
+            bottom_layers=newest.bottom_layers,
+        )
+
+    @property
+    def outcomes(self) -> tuple[Outcome, ...]:
+        """How every recorded print stayed on the plate."""
+        return tuple(
+            Outcome(
+                outcome=made.outcome,
+                bottom_exposure_s=made.bottom_exposure_s,
+                bottom_layers=made.bottom_layers,
+                contact_area_mm2=made.contact_area_mm2,
+            )
+            for made in (entry.value for entry in self.prints)
+        )
+
+    @property
+    def pixel_mm(self) -> float:
+        """The coarser of the printer's two pitches: insets are whole pixels of it."""
+        return max(self.printer.value.pixel_x_mm, self.printer.value.pixel_y_mm)
 
 
 def gather(
@@ -88,7 +118,6 @@ def gather(
         measurement_uids=tuple(
             found.uid for entry in measured for found in by_print[entry.uid]
         ),
-        manifest=_manifest(measured[-1].value, known),
     )
 
 
@@ -138,10 +167,18 @@ def _observation(
     coupons = tuple(coupon_from_dict(entry.value.reading) for entry in measurements)
     return observe(
         _manifest(made, known),
-        combine(coupons) if len(coupons) > 1 else coupons[0],
+        _combined(coupons),
         made.exposure_by_layer_s,
         made.layer_mm,
     )
+
+
+def _combined(coupons: tuple[CouponMeasurement, ...]) -> CouponMeasurement:
+    if len(coupons) == 1:
+        return coupons[0]
+    from analysis.combine import combine  # noqa: PLC0415
+
+    return combine(coupons)
 
 
 def _manifest(made: Print, known: Mapping[str, Manifest]) -> Manifest:

@@ -94,7 +94,7 @@ def _story(out: Path, day: _Day) -> Report:
     true_flare_mm = invented.photograph_print(manifest, photo)
     _record(day, manifest)
     (measured,) = day.run("measure", photo, "--pictures", out)
-    advice = day.run("suggest", "--pictures", out)
+    advice = day.run("suggest")
     day.say("the virtual printer prints a wall, plain and as suggested ...")
     layers = advice["layers"]
     walls = invented.print_walls(
