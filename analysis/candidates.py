@@ -32,6 +32,7 @@ _REFINED = 5
 _CERTAIN = 0.55
 """Score at which no other guess is looked at: nothing else came near 0.4."""
 _CUT_FILL = 0.6
+_OPENING_PX = 7
 _TEETH_MM = 3.0
 _SHORTEST = 0.12
 """Least length of a coupon that is looked for, in picture diagonals."""
@@ -52,7 +53,12 @@ class Guess:
 
 def guesses(picture: NDArray[np.uint8], template: Template) -> list[Guess]:
     """Rank the places of ``picture`` that may show the coupon whole, best first."""
-    return _ranked(picture, _rectangles(picture), template)
+    return _ranked(picture, _rectangles(_regions(picture)), template)
+
+
+def opened_guesses(picture: NDArray[np.uint8], template: Template) -> list[Guess]:
+    """Rank as :func:`guesses` does, regions cut loose where they hang by a thread."""
+    return _ranked(picture, _rectangles(_regions(picture, _OPENING_PX)), template)
 
 
 def partial_guesses(picture: NDArray[np.uint8], template: Template) -> list[Guess]:
@@ -106,8 +112,8 @@ Box = tuple[float, float, float, float]
 """Centre x, y (px), direction of the long side (rad), its length (px)."""
 
 
-def _rectangles(picture: NDArray[np.uint8]) -> Iterator[Box]:
-    for (x, y), (long, short), turn, fill, _ in _regions(picture):
+def _rectangles(regions: Iterator[_Region]) -> Iterator[Box]:
+    for (x, y), (long, short), turn, fill, _ in regions:
         if _ASPECT[0] < long / short < _ASPECT[1] and fill > _FILL:
             yield x, y, turn, long
 
@@ -139,19 +145,20 @@ _Region = tuple[tuple[float, float], tuple[float, float], float, float, bool]
 rectangle that is filled, whether it touches the picture's border."""
 
 
-def _regions(picture: NDArray[np.uint8]) -> Iterator[_Region]:
+def _regions(picture: NDArray[np.uint8], opening_px: int = 1) -> Iterator[_Region]:
     factor = min(1.0, REGION_LONGEST_PX / max(picture.shape[:2]))
     small = shrunk(picture, factor)
     height, width = small.shape[:2]
     least = _SHORTEST * float(np.hypot(width, height))
     contours = [
-        contour
-        for mask in _masks(small)
-        for contour in cv2.findContours(
-            mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
-        )[0]
+        contour for mask in _masks(small) for contour in _outlines(mask, opening_px)
     ]
-    for contour in contours + _grown(small, least**2 / 8):
+    contours += [
+        contour + np.array([left, top])
+        for mask, left, top in _grown(small, least**2 / 8)
+        for contour in _outlines(mask, opening_px)
+    ]
+    for contour in contours:
         if len(contour) < 4:
             continue
         left, top, w, h = cv2.boundingRect(contour)
@@ -170,41 +177,42 @@ def _regions(picture: NDArray[np.uint8]) -> Iterator[_Region]:
         )
 
 
-def _grown(small: NDArray[np.uint8], least_area: float) -> list[NDArray[np.int32]]:
-    """Outlines of regions that are near the colour of a seed, seeds all over."""
+def _outlines(mask: NDArray[np.uint8], opening_px: int) -> list[NDArray[np.int32]]:
+    if opening_px > 1:
+        kernel = np.ones((opening_px, opening_px), np.uint8)
+        padded = cv2.copyMakeBorder(mask, 1, 1, 1, 1, cv2.BORDER_CONSTANT)
+        mask = np.asarray(cv2.morphologyEx(padded, cv2.MORPH_OPEN, kernel)[1:-1, 1:-1])
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    return [np.asarray(contour, dtype=np.int32) for contour in contours]
+
+
+def _grown(
+    small: NDArray[np.uint8], least_area: float
+) -> Iterator[tuple[NDArray[np.uint8], int, int]]:
+    """Regions near the colour of a seed, seeds all over: mask, its left and top."""
     soft = cv2.medianBlur(small, 5)
     height, width = soft.shape[:2]
     spacing = max(8, round(_SEED_SPACING * max(height, width)))
-    outlines = []
+    seeds = [
+        (x, y)
+        for y in range(spacing // 2, height, spacing)
+        for x in range(spacing // 2, width, spacing)
+    ]
+    flags = 4 | cv2.FLOODFILL_MASK_ONLY | cv2.FLOODFILL_FIXED_RANGE
     for tolerance in _TOLERANCES:
-        mask = np.zeros((height + 2, width + 2), dtype=np.uint8)
-        flags = 4 | cv2.FLOODFILL_MASK_ONLY | cv2.FLOODFILL_FIXED_RANGE
+        grown = np.zeros((height + 2, width + 2), dtype=np.uint8)
         mark = 0
-        for y in range(spacing // 2, height, spacing):
-            for x in range(spacing // 2, width, spacing):
-                if mask[y + 1, x + 1]:
-                    continue
-                mark = mark % 255 + 1
-                area, _, _, (left, top, w, h) = cv2.floodFill(
-                    soft,
-                    mask,
-                    (x, y),
-                    (0, 0, 0),
-                    (tolerance,) * 3,
-                    (tolerance,) * 3,
-                    flags | mark << 8,
-                )
-                if area < least_area:
-                    continue
-                inside = mask[top + 1 : top + h + 1, left + 1 : left + w + 1] == mark
-                contours, _ = cv2.findContours(
-                    inside.astype(np.uint8),
-                    cv2.RETR_EXTERNAL,
-                    cv2.CHAIN_APPROX_SIMPLE,
-                    offset=(left, top),
-                )
-                outlines.append(max(contours, key=len))
-    return outlines
+        for x, y in seeds:
+            if grown[y + 1, x + 1]:
+                continue
+            mark = mark % 255 + 1
+            near = (tolerance,) * 3
+            area, _, _, (left, top, w, h) = cv2.floodFill(
+                soft, grown, (x, y), (0, 0, 0), near, near, flags | mark << 8
+            )
+            if area >= least_area:
+                inside = grown[top + 1 : top + h + 1, left + 1 : left + w + 1] == mark
+                yield inside.astype(np.uint8), left, top
 
 
 def _masks(small: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:

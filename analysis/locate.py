@@ -8,7 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.blur import edge_blur_px
-from analysis.candidates import Guess, guesses, partial_guesses, shrunk
+from analysis.candidates import (
+    Guess,
+    guesses,
+    opened_guesses,
+    partial_guesses,
+    shrunk,
+)
 from analysis.code import read_code
 from analysis.holes import measure_holes
 from analysis.legible import MAX_BLUR_PX, why_nothing
@@ -127,9 +133,11 @@ def _find(photo: Photo, template: Template) -> tuple[Floats, Support] | None:
     """Search small, lay the template on the best guesses, keep the best supported."""
     factor = min(1.0, SEARCH_LONGEST_PX / max(photo.rgb8.shape))
     small = shrunk(photo.rgb8, factor)
-    found = _best(small, guesses(small, template), template)
-    if found is None:
-        found = _best(small, partial_guesses(small, template), template)
+    found = None
+    for guess in (guesses, opened_guesses, partial_guesses):
+        found = _best(small, guess(small, template), template)
+        if found is not None:
+            break
     if found is None:
         return None
     shift = 0.5 / factor - 0.5
