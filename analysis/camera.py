@@ -151,6 +151,7 @@ class View:
         return np.asarray((self.origin_px + self.scale_px_per_mm * X[:, :2]) / depth)
 
 
+_FAR_PER_MM = 1e-6
 _STEPS = (1e-5, 1e-5, 1e-5, 1e-2, 1e-2, 1e-6, 1e-3, 1e-5, 1e-4)
 
 
@@ -161,3 +162,42 @@ def turn(vector_rad: Floats) -> Floats:
     cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
     spin = np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * (cross @ cross)
     return np.asarray(spin)
+
+
+def view_of_plane(
+    homography: Floats,
+    size_px: tuple[int, int],
+    px_per_mm: float,
+    inverse_distance_per_mm: float,
+) -> View:
+    """Pose of a plane from its homography, the focal length given, no distortion.
+
+    Parameters
+    ----------
+    homography : (3, 3) array
+        Plane's mm to px, not mirrored (Zhang 2000, from memory).
+    size_px : tuple of int
+        Width and height of the picture.
+    px_per_mm : float
+        Scale near the plane's origin.
+    inverse_distance_per_mm : float
+        0 for a scanner, which looks straight down.
+    """
+    centre = (np.array(size_px, dtype=np.float64) - 1) / 2
+    focal = px_per_mm / max(inverse_distance_per_mm, _FAR_PER_MM)
+    to_plane = np.array([[1, 0, -centre[0]], [0, 1, -centre[1]], [0, 0, focal]]) / focal
+    columns = to_plane @ homography
+    size = np.linalg.norm(columns[:, :2], axis=0)
+    x, y, t = (columns * (np.sign(columns[2, 2]) / np.sqrt(size[0] * size[1]))).T
+    if inverse_distance_per_mm == 0:
+        x, y = (np.append(axis[:2], 0.0) for axis in (x, y))
+    u, _, vt = np.linalg.svd(np.column_stack([x, y, np.cross(x, y)]))
+    return View(
+        rotation=u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt,
+        origin_px=focal * t[:2] / t[2],
+        centre_px=centre,
+        half_diagonal_px=float(np.hypot(*size_px)) / 2,
+        scale_px_per_mm=float(focal / t[2]),
+        inverse_distance_per_mm=inverse_distance_per_mm,
+        k1=0.0,
+    )

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.bundle import RULER_NAMES, Fitted, Priors, Seen, State, fit
-from analysis.camera import VIEW_NAMES, View
+from analysis.camera import VIEW_NAMES, View, view_of_plane
 from analysis.refusals import refuse
 
 if TYPE_CHECKING:
@@ -44,7 +44,6 @@ _U_FOCAL_EXIF = 0.03
 _FOCAL35_GUESS_MM = 32.0
 _U_FOCAL_GUESS = 0.4
 _SCAN_TOLERANCE = 0.04
-_FAR_PER_MM = 1e-6
 _HOLE_FLOOR_MM = 0.004
 _HOLE_FLOOR_PX = 0.1
 _MARKS_IN_STEP = 2.0
@@ -182,24 +181,11 @@ def _is_scan(photo: Photo, located: Located) -> bool:
 
 
 def _start(photo: Photo, located: Located, seen: Seen, priors: Priors) -> State:
-    """Pose of a plane from its homography, the focal length given."""
-    centre = np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
-    focal = located.px_per_mm / max(priors.inverse_distance_per_mm[0], _FAR_PER_MM)
-    to_plane = np.array([[1, 0, -centre[0]], [0, 1, -centre[1]], [0, 0, focal]]) / focal
-    columns = to_plane @ located.homography
-    size = np.linalg.norm(columns[:, :2], axis=0)
-    x, y, t = (columns * (np.sign(columns[2, 2]) / np.sqrt(size[0] * size[1]))).T
-    if priors.inverse_distance_per_mm[0] == 0:  # a scanner looks straight down
-        x, y = (np.append(axis[:2], 0.0) for axis in (x, y))
-    u, _, vt = np.linalg.svd(np.column_stack([x, y, np.cross(x, y)]))
-    view = View(
-        rotation=u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt,
-        origin_px=focal * t[:2] / t[2],
-        centre_px=centre,
-        half_diagonal_px=float(np.hypot(photo.width_px, photo.height_px)) / 2,
-        scale_px_per_mm=focal / t[2],
-        inverse_distance_per_mm=priors.inverse_distance_per_mm[0],
-        k1=0.0,
+    view = view_of_plane(
+        located.homography,
+        (photo.width_px, photo.height_px),
+        located.px_per_mm,
+        priors.inverse_distance_per_mm[0],
     )
     return _lay_ruler(State(view=view), seen)
 
