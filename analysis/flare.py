@@ -16,6 +16,7 @@ from analysis.ladder import (
     Growths,
     LadderFit,
     fit_ladders,
+    flanks_serve,
     tooth_edges,
     tooth_growths,
 )
@@ -201,13 +202,9 @@ def _fit(
 ) -> LadderFit:
     groups = [f"end {side}" for side in sides]
     plain = {t.name for t in manifest.teeth if t.role == "reference"}
-    for side in "ab":  # a side that lies in shadow may have flanks in the light
-        for way in "+-":
-            name = f"flank {side}{way}"
-            edges = tooth_edges(readings, (name,), manifest.core_half_length_mm)
-            own = [readings.edges[i].owner for i in edges.row]
-            if len(own) >= 6 and len(plain.intersection(own)) >= 2:
-                groups.append(name)
+    # a side that lies in shadow may have flanks in the light
+    flanks = [f"flank {side}{way}" for side in "ab" for way in "+-"]
+    groups += [name for name in flanks if flanks_serve(readings, name, plain)]
     teeth = tooth_edges(readings, tuple(groups), manifest.core_half_length_mm)
     return fit_ladders(readings, teeth, manifest.foot_layers, U_HEIGHT_MM)
 

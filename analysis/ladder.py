@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from analysis.hinge import HingeModel, Layout, Shown, Teeth
 from analysis.light import SHADOW_STEP
+from analysis.outline import projected_outline
 from analysis.uncertainty import LeastSquares, least_squares
 
 if TYPE_CHECKING:
@@ -45,6 +46,8 @@ HIDDEN_SLOPE = -0.03
 """Flanks seen from further round show their dark wall instead of their rim."""
 HIDING, LEVEL_MM = 0.1, 0.003
 ROUNDS = 8
+CLEAN_MISFIT = 3.0
+FEWEST_FLANKS, FLANK_SHARE, FLANKS_APART_MM = 6, 0.7, 0.025
 SETTLED_MM, LARGEST_MOVE_MM = 1e-5, 0.1
 IGNORED_MM2 = 1e6
 SOURCES = ("edge noise", "light", "model", "heights", "pose")
@@ -86,8 +89,30 @@ class LadderFit:
 
 
 def _flank_serves(readings: EdgeReadings, i: int) -> bool:
-    lit = readings.ratio[i] >= SHADOW_STEP
-    return bool(lit and readings.seen.slope[i] > HIDDEN_SLOPE)
+    lit = readings.good[i] and readings.ratio[i] >= SHADOW_STEP
+    clean = readings.misfit[i] < CLEAN_MISFIT
+    return bool(lit and clean and readings.seen.slope[i] > HIDDEN_SLOPE)
+
+
+def flanks_serve(readings: EdgeReadings, group: str, plain: set[str]) -> bool:
+    """Whether one side's flanks facing one way are good enough to tell heights.
+
+    Nearly all of those that show their rim must be readable, and the reference teeth
+    among them must agree: a lamp's shadow grows along the side and would pass for a
+    height.
+    """
+    open_ = [i for i in readings.chosen(group) if readings.seen.slope[i] > HIDDEN_SLOPE]
+    serving = [i for i in open_ if _flank_serves(readings, int(i))]
+    body = [i for i in serving if readings.edges[i].owner in plain]
+    if len(serving) < max(FEWEST_FLANKS, FLANK_SHARE * len(open_)) or len(body) < 2:
+        return False
+    flat = projected_outline(
+        readings.inset_mm[body],
+        np.zeros(readings.inset_mm.shape[1]),
+        readings.z_mm,
+        readings.seen.slope[body],
+    )
+    return bool(np.ptp(readings.place_mm[body] - flat.place_mm) < FLANKS_APART_MM)
 
 
 def tooth_edges(

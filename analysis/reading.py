@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 
 from analysis.edges import (
     EdgeFits,
     Lines,
-    Priors,
     Profiles,
     fit_edges,
     group_priors,
@@ -38,8 +38,10 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 START_BLUR_PX = 1.0
-RAMPS_MM = (0.2, 0.35, 0.6, 1.0)
-"""Recovery lengths tried; each group of edges takes the one that fits it best."""
+RAMPS_MM = (0.2, 0.35, 0.6, 1.0, 1.7)
+FINE_RAMPS_MM = np.geomspace(0.25, 1.6, 13)
+START_RAMP_MM = 0.5
+"""Recovery lengths tried; each group of edges takes those that fit it best."""
 AIM_MM = 0.08
 CLEAN_RATIO = 0.12
 """Below this an edge's own step is too weak to be read at all."""
@@ -79,6 +81,18 @@ class EdgeReadings:
         return np.asarray(self.seen.centre_px + shift * self.seen.normal_px)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Job:
+    """What all passes over one coupon's edges share."""
+
+    edges: tuple[Edge, ...]
+    seen: Sight
+    manifest: Manifest
+    inset_mm: Floats
+    z_mm: Floats
+    roles: NDArray[np.str_]
+
+
 def read_edges(photo: Photo, manifest: Manifest, pose: Pose) -> EdgeReadings:
     """Read all straight edges.
 
@@ -106,7 +120,16 @@ def read_edges(photo: Photo, manifest: Manifest, pose: Pose) -> EdgeReadings:
     flat = projected_outline(inset, np.zeros(manifest.layers), z_mm, seen.slope)
     lines = edge_lines(edges, seen, flat)
     profiles = sample_profiles(photo.linear, (photo.width_px, photo.height_px), lines)
-    fits = _fit_in_passes(edges, seen, lines, profiles, manifest, inset, z_mm)
+    by_name = {tooth.name: tooth for tooth in manifest.teeth}
+    job = _Job(
+        edges=edges,
+        seen=seen,
+        manifest=manifest,
+        inset_mm=inset,
+        z_mm=z_mm,
+        roles=np.array([_role(by_name.get(e.owner)) for e in edges]),
+    )
+    fits = _fit_in_passes(job, lines, profiles)
     terms = fits.terms
     ratio = shadow_ratio(terms[:, 0], terms[:, 2], terms[:, 3])
     far = terms[:, 0] + terms[:, 2] + terms[:, 3]
@@ -140,30 +163,22 @@ def _reason(found: bool, ratio: float) -> str | None:  # noqa: FBT001
 
 
 def _fit_in_passes(
-    edges: tuple[Edge, ...],
-    seen: Sight,
-    lines: Lines,
-    profiles: Profiles,
-    manifest: Manifest,
-    inset_mm: Floats,
-    z_mm: Floats,
+    job: _Job, lines: Lines, profiles: Profiles
 ) -> EdgeFits:
-    n = len(edges)
-    groups = np.unique([e.group for e in edges], return_inverse=True)[1]
-    along_x = np.array([int(abs(e.normal[0]) > abs(e.normal[1])) for e in edges])
-    ramp = RAMPS_MM[1] * seen.px_per_mm
+    n = len(job.edges)
+    groups = np.unique([e.group for e in job.edges], return_inverse=True)[1]
+    along_x = np.array([int(abs(e.normal[0]) > abs(e.normal[1])) for e in job.edges])
     first = fit_edges(
         profiles,
         lines,
         sigma_px=np.full(n, START_BLUR_PX),
-        ramp_px=ramp,
+        ramp_px=START_RAMP_MM * job.seen.px_per_mm,
         priors=loose_priors(n),
         free_blur=True,
     )
     blur = picture_blur(first, along_x)
-    priors = group_priors(first, lines, groups)
-    second, ramp = _best_ramp(profiles, lines, blur, seen, priors, groups, first)
-    lines, start = _aim(edges, seen, lines, manifest, inset_mm, z_mm, second, groups)
+    second, ramp = _best_ramp(job, profiles, lines, blur, groups, first)
+    lines, start = _aim(job, lines, second, groups)
     return fit_edges(
         profiles,
         lines,
@@ -175,34 +190,47 @@ def _fit_in_passes(
 
 
 def _best_ramp(
+    job: _Job,
     profiles: Profiles,
     lines: Lines,
     blur: Floats,
-    seen: Sight,
-    priors: Priors,
     groups: NDArray[np.intp],
     first: EdgeFits,
 ) -> tuple[EdgeFits, Floats]:
+    """Recovery length of each edge, px, and a fit near it.
+
+    The higher a rim over the table, the longer the shadow: each group has one length
+    for rims at the plate face and one for the body's, those between in proportion.
+    """
+    priors = group_priors(first, lines, groups)
     tries = [
         fit_edges(
             profiles,
             lines,
             sigma_px=blur,
-            ramp_px=length * seen.px_per_mm,
+            ramp_px=length * job.seen.px_per_mm,
             priors=priors,
             start_px=first.offset_px,
         )
         for length in RAMPS_MM
     ]
-    cost = np.array([np.minimum(t.misfit, 5.0) ** 2 for t in tries])
-    by_group = np.array(
-        [cost[:, groups == g].mean(axis=1) for g in range(groups.max() + 1)]
+    cost = CubicSpline(
+        np.log(RAMPS_MM), [np.minimum(t.misfit, 5.0) ** 2 for t in tries]
+    )(np.log(FINE_RAMPS_MM))
+    height = np.clip(
+        1 - _grown(job, first)[0].height_mm / job.manifest.foot_mm, 0.0, 1.0
     )
-    pick = np.argmin(by_group, axis=1)[groups]
+    ramp_mm = np.empty(len(groups))
+    for group in np.unique(groups):
+        mine = np.flatnonzero(groups == group)
+        ramp_mm[mine] = _group_ramp(cost[:, mine], height[mine])
+    nearest = np.argmin(
+        np.abs(np.log(np.asarray(RAMPS_MM)[:, None] / ramp_mm)), axis=0
+    )
     every = np.arange(len(groups))
 
     def take(name: str) -> Floats:
-        return np.asarray(np.stack([getattr(t, name) for t in tries])[pick, every])
+        return np.asarray(np.stack([getattr(t, name) for t in tries])[nearest, every])
 
     chosen = EdgeFits(
         offset_px=take("offset_px"),
@@ -213,48 +241,62 @@ def _best_ramp(
         misfit=take("misfit"),
         found=take("found").astype(bool),
     )
-    return chosen, np.asarray(RAMPS_MM)[pick] * seen.px_per_mm
+    return chosen, ramp_mm * job.seen.px_per_mm
+
+
+def _group_ramp(cost: Floats, height: Floats) -> Floats:
+    """Best pair of lengths for one group: cost (fine, m), height (m,) 0 body, 1 foot."""
+    every = np.arange(cost.shape[1])
+    fine = len(FINE_RAMPS_MM)
+    best, pick = np.inf, np.zeros(len(every), dtype=np.intp)
+    for body in range(fine):
+        for foot in range(body, fine):  # a higher rim has no shorter shadow
+            place = np.rint(body + (foot - body) * height).astype(np.intp)
+            total = float(cost[place, every].mean())
+            if total < best:
+                best, pick = total, place
+    return np.asarray(FINE_RAMPS_MM[pick])
+
+
+def _grown(job: _Job, fits: EdgeFits) -> tuple[Outline, Outline, Floats]:
+    """Outline by a first look at the flare, that without any, and the edges' roles."""
+    flat = projected_outline(
+        job.inset_mm, np.zeros(job.manifest.layers), job.z_mm, job.seen.slope
+    )
+    place = flat.place_mm + fits.offset_px / job.seen.px_per_mm
+    ends = np.array([e.kind == "end" for e in job.edges]) & fits.found
+    growth = np.zeros(job.manifest.layers)
+    body, foot = ends & (job.roles == "body"), ends & (job.roles == "foot")
+    if body.any() and foot.any():
+        level = np.median((place - flat.place_mm)[body])
+        growth[: job.manifest.foot_layers] = max(np.median(place[foot]) - level, 0.0)
+    grown = projected_outline(job.inset_mm, growth, job.z_mm, job.seen.slope)
+    return grown, flat, place
 
 
 def _aim(
-    edges: tuple[Edge, ...],
-    seen: Sight,
-    lines: Lines,
-    manifest: Manifest,
-    inset_mm: Floats,
-    z_mm: Floats,
-    fits: EdgeFits,
-    groups: NDArray[np.intp],
+    job: _Job, lines: Lines, fits: EdgeFits, groups: NDArray[np.intp]
 ) -> tuple[Lines, Floats]:
     """Aim the lines by a first look at the flare.
 
     Where a narrow ledge lies inside the edge, its two rims are easily taken for each
     other: those edges are looked for near where the other teeth put them.
     """
-    flat = projected_outline(inset_mm, np.zeros(manifest.layers), z_mm, seen.slope)
-    place = flat.place_mm + fits.offset_px / seen.px_per_mm
-    by_name = {tooth.name: tooth for tooth in manifest.teeth}
-    roles = np.array([_role(by_name.get(e.owner)) for e in edges])
-    ends = np.array([e.kind == "end" for e in edges]) & fits.found
-    body = place - flat.place_mm
-    growth = np.zeros(manifest.layers)
-    if (ends & (roles == "foot")).any() and (ends & (roles == "body")).any():
-        level = np.median(body[ends & (roles == "body")])
-        foot = np.median(place[ends & (roles == "foot")])
-        growth[: manifest.foot_layers] = max(foot - level, 0.0)
-    grown = projected_outline(inset_mm, growth, z_mm, seen.slope)
+    grown, flat, place = _grown(job, fits)
+    ppm = job.seen.px_per_mm
     expected = fits.offset_px.copy()
     for group in np.unique(groups):
-        plain = (groups == group) & (roles == "body") & fits.found
+        mine = groups == group
+        plain = mine & (job.roles == "body") & fits.found
         if plain.any():
-            mine = groups == group
-            shift = grown.place_mm - flat.place_mm + np.median(body[plain])
-            expected[mine] = (shift * seen.px_per_mm)[mine]
-    ledge = (roles == "ladder") & (grown.rim_mm < INNER_MM + AIM_MM)
-    near = AIM_MM * seen.px_per_mm
+            shift = grown.place_mm - flat.place_mm
+            shift = shift + np.median((place - flat.place_mm)[plain])
+            expected[mine] = (shift * ppm)[mine]
+    ledge = (job.roles == "ladder") & (grown.rim_mm < INNER_MM + AIM_MM)
+    near = AIM_MM * ppm
     aimed = replace(
         lines,
-        rim_px=grown.rim_mm * seen.px_per_mm,
+        rim_px=grown.rim_mm * ppm,
         lowest_px=np.where(ledge, expected - near, lines.lowest_px),
         highest_px=np.where(ledge, expected + near, lines.highest_px),
     )
