@@ -17,7 +17,7 @@ from analysis.result import Refusal, RulerReading
 from analysis.ruler_reading import Graduation, read_graduation
 from analysis.ruler_search import Tiles, find_tiles, link_tiles
 from analysis.ruler_track import pyramid
-from analysis.ruler_unit import ENOUGH, INCH_MM, metric_evidence
+from analysis.ruler_unit import ENOUGH, INCH_MM, RIVALS_MM, metric_evidence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,6 +30,7 @@ _SAME_SCALE = 0.12  # readings of one ruler that could be confused differ by 20 
 _FAR_MM = 40.0  # from the coupon: a ruler's far edge is worth less than its near one
 _CLASS_MPE_MM = 0.5
 _CLASS_LENGTH_MM = 150.0
+_TRUST = {1.0: 1.0, 0.5: 0.7}  # the finer the marks, the sooner they blur and alias
 _CLEAR_LEAD = 10.0
 _SAME_SPACING = 0.04
 _SPACINGS_MM = {
@@ -124,13 +125,12 @@ def _unit(
     metric_mm = 0.5 if graduation.kind == "halved" else 1.0
     if hint is not None:
         return _unit_by_coupon(graduation, metric_mm, hint)
-    by_edges = _unit_by_other_edge(graduation, graduations)
-    if by_edges == "metric":
-        return metric_mm
-    if by_edges == "inch":
+    meanings = _meanings_beside(graduation, graduations)
+    if meanings and metric_mm not in meanings:
         return refuse("ruler_inch", division="tenths or twentieths")
+    rivals = [mm for mm in RIVALS_MM[metric_mm] if not meanings or mm in meanings]
     twins = [graduation, *_twins(graduation, graduations)]
-    if max(metric_evidence(metric_mm, twin.looks) for twin in twins) >= ENOUGH:
+    if max(metric_evidence(metric_mm, twin.looks, rivals) for twin in twins) >= ENOUGH:
         return metric_mm
     return refuse(
         "reading_ambiguous",
@@ -152,29 +152,32 @@ def _unit_by_coupon(
     )
 
 
-def _unit_by_other_edge(graduation: Graduation, graduations: list[Graduation]) -> str:
-    """Say ``metric`` or ``inch`` by the ratio to another scale beside, else nothing.
+def _meanings_beside(
+    graduation: Graduation, graduations: list[Graduation]
+) -> set[float]:
+    """Spacings that a scale may have by its ratio to another one beside it.
 
-    A pair of spacings counts when it exists with one meaning of the marks only:
-    1 mm beside 1/16 inch has another ratio than 1/10 inch beside 1/16 inch.
+    A meaning stays when the other scale's spacing then is one that exists: 1 mm beside
+    1/16 inch has another ratio than 1/10 inch beside 1/16 inch.  Empty: nothing said.
     """
     metric_mm = 0.5 if graduation.kind == "halved" else 1.0
-    inch_mm = INCH_MM / (20 if graduation.kind == "halved" else 10)
-    votes = set()
+    meanings = {metric_mm, *RIVALS_MM[metric_mm]}
+    said = False
     for other in graduations:
         if other is graduation or other.lead < _CLEAR_LEAD or other.scale is None:
             continue
-        if not _beside(graduation, other):
+        known = _SPACINGS_MM[other.kind]
+        if len(known) == 0 or not _beside(graduation, other):
             continue
         ratio = _pitch_near(other, graduation) / graduation.pitch_px
-        known = _SPACINGS_MM[other.kind]
-        metric, inch = (
-            bool(np.any(np.abs(ratio * own_mm / known - 1) < _SAME_SPACING))
-            for own_mm in (metric_mm, inch_mm)
-        )
-        if metric != inch:
-            votes.add("metric" if metric else "inch")
-    return votes.pop() if len(votes) == 1 else ""
+        fitting = {
+            mm
+            for mm in meanings
+            if np.any(np.abs(ratio * mm / known - 1) < _SAME_SPACING)
+        }
+        if fitting:
+            meanings, said = fitting, True
+    return meanings if said else set()
 
 
 def _twins(graduation: Graduation, graduations: list[Graduation]) -> list[Graduation]:
@@ -228,7 +231,7 @@ def _worth(unit_mm: float, graduation: Graduation, hint: RulerHint | None) -> fl
     scale = graduation.scale
     if scale is None:
         return 0.0
-    length = float(np.ptp(graduation.index)) * unit_mm
+    length = float(np.ptp(graduation.index)) * unit_mm * _TRUST[unit_mm]
     length /= 1 + scale.rms_px / (0.03 * scale.px_per_mm)
     if hint is None or hint.exclude_px is None:
         return length

@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
 
     from analysis.ruler_hierarchy import Fit
@@ -72,9 +74,15 @@ _FIFTIETH_INCH = _Kind(_Size(7.5, 0.3), _Size(0.4, 0.3), _Size(6.0, 0.4))
 _HALF_MILLIMETRE = _Kind(_Size(4.5, 0.45), _Size(0.38, 0.25), _Size(5.5, 0.4))
 _TWENTIETH_INCH = _Kind(_Size(3.0, 0.4), _Size(0.19, 0.3), _Size(2.8, 0.35))
 
-_RIVALS = {
-    1.0: (_MILLIMETRE, (_TENTH_INCH, _FIFTIETH_INCH)),
-    0.5: (_HALF_MILLIMETRE, (_TWENTIETH_INCH,)),
+RIVALS_MM = {1.0: (INCH_MM / 10, INCH_MM / 50), 0.5: (INCH_MM / 20,)}
+"""Spacings that group their marks as a metric one does: 1/10, 1/50 and 1/20 inch."""
+
+_KINDS = {
+    1.0: _MILLIMETRE,
+    0.5: _HALF_MILLIMETRE,
+    INCH_MM / 10: _TENTH_INCH,
+    INCH_MM / 20: _TWENTIETH_INCH,
+    INCH_MM / 50: _FIFTIETH_INCH,
 }
 
 
@@ -99,10 +107,25 @@ def looks(strokes: Strokes, fit: Fit, pitch_px: float) -> Looks:
     )
 
 
-def metric_evidence(graduation_mm: float, seen: Looks) -> float:
-    """Log likelihood ratio of a metric scale against its closest rival."""
-    metric, rivals = _RIVALS[graduation_mm]
-    return min(_evidence(metric, rival, seen) for rival in rivals)
+def metric_evidence(
+    graduation_mm: float, seen: Looks, rivals_mm: Iterable[float]
+) -> float:
+    """Log likelihood ratio of a metric scale against the closest of its rivals.
+
+    Parameters
+    ----------
+    graduation_mm : float
+        1.0 or 0.5.
+    seen : Looks
+        What the strokes look like.
+    rivals_mm : iterable of float
+        Those of :data:`RIVALS_MM` not yet excluded.
+    """
+    metric = _KINDS[graduation_mm]
+    return min(
+        (_evidence(metric, _KINDS[rival], seen) for rival in rivals_mm),
+        default=float("inf"),
+    )
 
 
 def _evidence(metric: _Kind, rival: _Kind, seen: Looks) -> float:
