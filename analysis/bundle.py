@@ -24,6 +24,7 @@ _MARK_ASIDE_PX = 1.5
 _ITERATIONS = 30
 _HUBER = 2.5
 _PRIORS = 5
+_SETTLED = 1e-7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,15 +124,13 @@ def fit(start: State, seen: Seen, priors: Priors) -> Fitted:
         )
         ahead = state.moved(-step * scales)
         after = _residual(ahead, seen, priors)
-        if np.sum(weight * after**2) < np.sum(weight * residual**2):
-            gain = np.sum(weight * (residual**2 - after**2))
+        gain = float(np.sum(weight * (residual**2 - after**2)))
+        if gain > 0:
             state, residual, damping = ahead, after, max(damping / 10, 1e-9)
-            if gain < 1e-7:
-                break
         else:
             damping *= 10
-            if damping > 1e6:
-                break
+        if abs(gain) < _SETTLED or damping > 1e6:
+            break
     return _finish(state, residual, seen, priors, scales)
 
 
@@ -145,7 +144,7 @@ def _finish(
     weight[:-_PRIORS] /= max(chi2, 1.0)  # what is seen is doubted, not what is known
     covariance = np.linalg.inv(jacobian.T @ (weight[:, None] * jacobian))
     holes = project_holes(state, seen) - seen.holes_px
-    marks = state.view.project(state.marks_at_mm(seen.marks_mm)) - seen.marks_px
+    marks = project_marks(state, seen) - seen.marks_px
     return Fitted(
         state=state,
         covariance=covariance * np.outer(scales, scales),
@@ -162,14 +161,19 @@ def project_holes(state: State, seen: Seen) -> Floats:
     return state.view.project(flat)
 
 
+def project_marks(state: State, seen: Seen) -> Floats:
+    """Pixels (m, 2) of the ruler's marks: it stays flat, however the coupon bends."""
+    flat = replace(state.view, bow_per_mm=0.0)
+    return flat.project(state.marks_at_mm(seen.marks_mm))
+
+
 def _residual(state: State, seen: Seen, priors: Priors) -> Floats:
     """Whitened misfits: holes (2 n), marks along and aside (2 m), priors."""
     parts = [_white(project_holes(state, seen) - seen.holes_px, seen).ravel()]
     if seen.with_ruler:
-        at = state.marks_at_mm(seen.marks_mm)
-        misfit = state.view.project(at) - seen.marks_px
-        ahead = state.view.project(at[[-1]]) - state.view.project(at[[0]])
-        along = ahead[0] / np.linalg.norm(ahead)
+        at = project_marks(state, seen)
+        misfit = at - seen.marks_px
+        along = (at[-1] - at[0]) / np.linalg.norm(at[-1] - at[0])
         aside = np.array([-along[1], along[0]])
         parts += [misfit @ along / seen.mark_sigma_px, misfit @ aside / _MARK_ASIDE_PX]
     view = state.view
