@@ -80,9 +80,13 @@ class Light:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Blocker:
-    """Something that stands on the table: outlines in the world at some heights."""
+    """Something that stands on the table, as slabs one upon the other.
 
-    plates: tuple[tuple[Rings, float], ...]
+    Each slab is its outline in the world, its lower and its upper height.  The sky is
+    hidden by the first and the middle one only, which reach farthest out.
+    """
+
+    slabs: tuple[tuple[Rings, float, float], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -123,7 +127,7 @@ def table_light(
         Pitch of the map.
     """
     points = np.concatenate(
-        [ring for b in blockers for rings, _ in b.plates for ring in rings]
+        [ring for b in blockers for rings, _, _ in b.slabs for ring in rings]
     )
     low = points.min(axis=0) - margin_mm
     cols, rows = np.ceil((np.ptp(points, axis=0) + 2 * margin_mm) / step_mm).astype(int)
@@ -131,11 +135,13 @@ def table_light(
     sky, lamp = np.ones(shape, np.float32), np.ones(shape, np.float32)
     for blocker in blockers:
         hidden, shadow = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-        for rings, height_mm in blocker.plates:
+        for k, (rings, low_mm, high_mm) in enumerate(blocker.slabs):
             plate = coverage([(ring - low) / step_mm for ring in rings], shape)
-            hidden = np.maximum(hidden, _hidden_sky(plate, height_mm / step_mm))
+            low_px, high_px = low_mm / step_mm, high_mm / step_mm
+            if k in {0, len(blocker.slabs) // 2}:
+                hidden = np.maximum(hidden, _hidden_sky(plate, high_px))
             if light.sky < 1:
-                shadow = np.maximum(shadow, _shadow(light, plate, height_mm / step_mm))
+                shadow = np.maximum(shadow, _shadow(light, plate, low_px, high_px))
         sky *= 1 - (1 - light.bounce) * hidden
         lamp *= 1 - shadow
     falling = light.sky * sky + (1 - light.sky) * lamp
@@ -160,12 +166,12 @@ def _hidden_sky(plate: Image, height_px: float) -> Image:
     return np.asarray(np.clip(out, 0, 1), np.float32)
 
 
-def _shadow(light: Light, plate: Image, height_px: float) -> Image:
-    """Share of the lamp hidden by a solid: sharp at its foot, soft farther away."""
+def _shadow(light: Light, plate: Image, low_px: float, high_px: float) -> Image:
+    """Share of the lamp hidden by a slab: sharp at its foot, soft farther away."""
     turn, up = np.radians([light.lamp_from_deg, light.lamp_height_deg])
-    out = plate
-    steps = int(np.ceil(height_px / np.tan(up) / SHADOW_STEP_PX)) + 1
-    for height in np.linspace(0, height_px, steps)[1:]:
+    out = np.zeros_like(plate)
+    steps = int(np.ceil((high_px - low_px) / np.tan(up) / SHADOW_STEP_PX)) + 1
+    for height in np.linspace(low_px, high_px, steps):
         reach = height / np.tan(up)
         shift = np.array(
             [[1, 0, -reach * np.cos(turn)], [0, 1, -reach * np.sin(turn)]], np.float32

@@ -28,6 +28,7 @@ Points = NDArray[np.float64]
 Image = NDArray[np.float32]
 
 ROOM_PX = 3
+SLAB_LAYERS = 3  # printed layers that cast their shadow as one
 COARSE = 4  # pixels a cell in which the light on ledges is worked out
 SLIVER_MM2 = 1.0  # ledges smaller than this, in all, need no such care
 DEEP_WALL = 0.6  # light on a wall's foot, over that at its top
@@ -167,18 +168,17 @@ def put_in(
 
 
 def part_blocker(part: PrintedPart, place: Place) -> Blocker:
-    """Say what a part hides from the table: its plate face and its body."""
+    """Say what a part hides from the table: some of its layers, as thick slabs."""
     to_world = part_to_world(place, part.thickness_mm)
-    plates = tuple(
-        (
-            tuple(
-                ring @ to_world[:2, :2].T + to_world[:2, 3] for ring in layer.rings_mm
-            ),
-            part.thickness_mm - layer.z0_mm,
+    slabs = []
+    for first in range(0, len(part.layers), SLAB_LAYERS):
+        layers = part.layers[first : first + SLAB_LAYERS]
+        rings = tuple(
+            ring @ to_world[:2, :2].T + to_world[:2, 3] for ring in layers[0].rings_mm
         )
-        for layer in (part.layers[0], part.layers[len(part.layers) // 2])
-    )
-    return Blocker(plates=plates)
+        low, high = layers[-1].z1_mm, layers[0].z0_mm
+        slabs.append((rings, part.thickness_mm - low, part.thickness_mm - high))
+    return Blocker(slabs=tuple(slabs))
 
 
 def marks_px(places_mm: Points, ruler: Ruler, place: Place, camera: Camera) -> Points:

@@ -143,7 +143,7 @@ def _table_in_light(part: PrintedPart, scene: Scene, rng: np.random.Generator) -
     blockers = [part_blocker(part, scene.part_place)]
     if scene.ruler is not None:
         ring = scene.ruler_place.to_world(outline_mm(scene.ruler))
-        blockers.append(Blocker(plates=(((ring,), scene.ruler.edge_or_face_mm),)))
+        blockers.append(Blocker(slabs=(((ring,), 0.0, scene.ruler.edge_or_face_mm),)))
     shade = table_light(scene.light, blockers, margin_mm=SHADE_MARGIN_MM)
     tile = texture(scene.table, rng)
     rows, cols = scene.shape

@@ -290,7 +290,7 @@ def test_contact_shadow_of_a_long_edge() -> None:
     wall = (rectangle(-60.0, 0.0, -60.0, 60.0),)
     light = Light(sky=1.0, bounce=0.0)
     height = 1.2
-    shade = table_light(light, [Blocker(plates=((wall, height),))], margin_mm=10.0)
+    shade = table_light(light, [Blocker(slabs=((wall, 0.0, height),))], margin_mm=10.0)
     away = np.array([[0.3, 0.6, 1.2, 2.4, 5.0]])
     seen = shade.at(away, np.zeros_like(away))
     known = 1 - (1 - away / np.hypot(away, height)) / 2
@@ -300,7 +300,7 @@ def test_contact_shadow_of_a_long_edge() -> None:
 def test_a_lamp_throws_its_shadow_away_from_itself() -> None:
     block = (rectangle(-5.0, 5.0, -5.0, 5.0),)
     light = Light(sky=0.0, lamp_from_deg=0.0, lamp_height_deg=45.0, lamp_radius_deg=2.0)
-    shade = table_light(light, [Blocker(plates=((block, 1.0),))], margin_mm=5.0)
+    shade = table_light(light, [Blocker(slabs=((block, 0.0, 1.0),))], margin_mm=5.0)
     x = np.array([[-7.0, -5.5, 5.5, 7.0]])
     assert shade.at(x, np.zeros_like(x)) == pytest.approx(
         np.array([[1.0, 0.0, 1.0, 1.0]]), abs=0.02
