@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
+from PIL import Image, ImageDraw
 
 from calib.virtual.draw import Wish, draw_scene
 from calib.virtual.finish import save
@@ -77,8 +78,18 @@ def photograph_print(manifest: Manifest, photo: Path) -> float:
     scene = draw_scene(rng, wish)
     scene = replace(scene, finish=replace(scene.finish, blur_px=1.0))
     rgb8, _ = photograph(part, scene, rng)
-    save(photo, rgb8, scene.finish.jpeg_quality, scene.focal35_mm)
+    save(photo, stamped(rgb8), scene.finish.jpeg_quality, scene.focal35_mm)
     return part.flare_mm
+
+
+def stamped(rgb8: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Write into the lower left corner of a picture that it is invented."""
+    picture = Image.fromarray(rgb8)
+    size = max(12, picture.height // 60)
+    ImageDraw.Draw(picture).text(
+        (size, picture.height - 2 * size), NOTE, fill=(90, 90, 90), font_size=size
+    )
+    return np.asarray(picture)
 
 
 def print_walls(
@@ -120,11 +131,22 @@ def print_walls(
 
 def plot_walls(walls: Walls, tolerance_mm: float, *, ax: Axes) -> Axes:
     """Draw both walls in section, the body's outline at 0."""
-    height = (np.arange(len(walls.plain_mm)) + 1) * walls.layer_mm
+    edges = np.arange(len(walls.plain_mm) + 1) * walls.layer_mm
     ax.axvspan(-tolerance_mm, tolerance_mm, color="0.9", label="tolerance")
+    for outline, words, line in (
+        (walls.plain_mm, "as the coupon was printed", "--"),
+        (walls.suggested_mm, "as suggested", "-"),
+    ):
+        ax.stairs(
+            outline,
+            edges,
+            orientation="horizontal",
+            baseline=None,
+            linewidth=2,
+            linestyle=line,
+            label=words,
+        )
     ax.axvline(0.0, color="0.6", linewidth=0.8)
-    ax.step(walls.plain_mm, height, where="post", marker="o", label="as the coupon")
-    ax.step(walls.suggested_mm, height, where="post", marker="s", label="as suggested")
     ax.set_xlabel("outline of the layer beyond the body's (mm)")
     ax.set_ylabel("height above the plate (mm)")
     ax.set_title(f"A wall, printed twice\n{NOTE}", fontsize="medium")

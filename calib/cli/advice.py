@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 @click.option("--printer", help="Name of the printer; may be left out if there is one.")
 @click.option(
     "--tolerance-mm",
-    type=float,
+    type=click.FloatRange(0.0, 1.0, min_open=True),
     default=0.05,
     show_default=True,
     help="How far any layer's outline may stand from the body's.",
@@ -81,6 +81,7 @@ def suggest(
         "fit": _fit_summary(fit),
         "text": click.unstyle(text),
     }
+    text += f"\nIf you take it over: rimgauge accept {number}"
     return Report(document=document, text=text)
 
 
@@ -168,7 +169,6 @@ def _told(profile: Profile, advice: Suggestion, number: int) -> str:
             "  expected beyond the body's outline, with 95 % interval:",
             *_prediction_lines(advice),
             *(f"  - {caution}" for caution in cautions),
-            f"If you take it over: rimgauge accept {number}",
         )
     )
 

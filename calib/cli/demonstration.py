@@ -94,6 +94,7 @@ def _story(out: Path, day: _Day) -> Report:
     true_flare_mm = invented.photograph_print(manifest, photo)
     _record(day, manifest)
     (measured,) = day.run("measure", photo, "--pictures", out)
+    _mark(Path(measured["picture"]))
     advice = day.run("suggest")
     day.say("the virtual printer prints a wall, plain and as suggested ...")
     layers = advice["layers"]
@@ -117,6 +118,21 @@ def _story(out: Path, day: _Day) -> Report:
     write_new(out / "report.md", _report(document, text).encode())
     day.say("done")
     return Report(document=document, text=text)
+
+
+def _mark(picture: Path) -> None:
+    """Say in the annotated picture, too, that it shows nothing real."""
+    import numpy as np
+    from PIL import Image
+
+    from calib.demo import stamped
+    from patterns.export import replace
+
+    with Image.open(picture) as drawn:
+        marked = Image.fromarray(stamped(np.asarray(drawn.convert("RGB"))))
+    content = io.BytesIO()
+    marked.save(content, format="PNG")
+    replace(picture, content.getvalue())
 
 
 def _record(day: _Day, manifest: Manifest) -> None:
@@ -149,14 +165,14 @@ def _told(document: dict[str, Any]) -> str:
                 f"{document['true_flare_mm']:.3f} mm"
             ),
             "",
-            document["suggestion"]["text"],
-            "",
             (
-                f"Printed so, the wall stands out by at most "
-                f"{document['worst_suggested_mm']:.3f} mm; as the coupon was, by "
-                f"{document['worst_plain_mm']:.3f} mm."
+                f"A wall printed as suggested stands out by at most "
+                f"{document['worst_suggested_mm']:.3f} mm; printed as the coupon was, "
+                f"by {document['worst_plain_mm']:.3f} mm."
             ),
             f"Pictures and report: {document['folder']}",
+            "",
+            document["suggestion"]["text"],
         )
     )
 

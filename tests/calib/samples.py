@@ -25,6 +25,7 @@ from calib.store import Entry
 
 if TYPE_CHECKING:
     from calib.store import Store
+    from patterns.manifest import Manifest
 
 NOW = datetime(2026, 5, 31, 12, 0, 0, tzinfo=UTC)
 COUPON_ID = "flare-0001-0123abcd"
@@ -101,6 +102,35 @@ def a_reading() -> CouponMeasurement:
         growth_cov_mm2=np.array([[1.6e-5, 4e-6], [4e-6, 1.6e-5]]),
         warnings=("One tooth only.",),
         reasons={"body_growth_mm": "Bar and slot lie in shadow."},
+    )
+
+
+def a_whole_reading(
+    manifest: Manifest, growth_mm: dict[str, float]
+) -> CouponMeasurement:
+    """Every tooth of a coupon read with 4 um, 2 um of it shared."""
+    teeth = tuple(
+        ToothReading(
+            name=tooth.name,
+            side=tooth.side,
+            role=tooth.role,
+            inset_mm=tooth.inset_mm,
+            start_layer=tooth.start_layer,
+            growth_mm=growth_mm[tooth.name],
+            u_growth_mm=0.004,
+            used=True,
+            reason=None,
+            px=(0.0, 0.0),
+        )
+        for tooth in manifest.teeth
+    )
+    count = len(teeth)
+    return replace(
+        a_reading(),
+        coupon_id=manifest.coupon_id,
+        teeth=teeth,
+        covariance_names=tuple(tooth.name for tooth in teeth),
+        growth_cov_mm2=1.2e-5 * np.eye(count) + 4e-6 * np.ones((count, count)),
     )
 
 
