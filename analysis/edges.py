@@ -1,7 +1,6 @@
 """Straight edges to a fraction of a pixel, all of a picture's at once.
 
-An edge is read as a profile across it, averaged along its straight length from whole
-pixels (no interpolation, so the noise stays white), and fitted with the model of
+The profile across each edge (:mod:`analysis.profiles`) is fitted with the model of
 :mod:`analysis.light` by Gauss-Newton over all edges together.
 """
 
@@ -13,57 +12,23 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.light import RAMP, STEP, TERMS, edge_terms
+from analysis.light import RAMP, TERMS, edge_terms
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from analysis.profiles import Lines, Profiles
 
 Floats = NDArray[np.float64]
-Region = "Callable[[int, int, int, int], NDArray[np.float32]]"
 
-BIN_PX = 0.5
-ROUNDS = 12
-MODEL_DOUBT = 0.004
-"""Misfit allowed to the edge model, as a share of the brighter level."""
+ROUNDS, PLAIN_ROUNDS = 14, 4
+SETTLED_PX = 1e-3
 LOOSE = np.array([1e3, 0.15, 1e3, 1.0, 0.3])
 """Prior standard deviation of each linear term, as a share of the brighter level."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lines:
-    """Where edges are expected: n straight pieces.
-
-    ``centre_px`` (n, 2) middle of the piece, x, y; ``normal_px`` (n, 2) unit normal out
-    of the part; ``half_px`` (n,) half its length; ``inner_px``, ``outer_px`` (n,) how
-    far the profile reaches into and out of the part from the centre; ``lowest_px``,
-    ``highest_px`` (n,) where along the normal the edge may lie; ``rim_px`` (n,) how far
-    inside the edge a recessed foot's rim is seen (inf: not seen).
-    """
-
-    centre_px: Floats
-    normal_px: Floats
-    half_px: Floats
-    inner_px: Floats
-    outer_px: Floats
-    lowest_px: Floats
-    highest_px: Floats
-    rim_px: Floats
-
-    def __len__(self) -> int:
-        return len(self.centre_px)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Profiles:
-    """Mean light across each edge: (n, m) arrays; ``variance`` inf where empty.
-
-    ``bright`` (n,) is the level by which the light was divided.
-    """
-
-    distance_px: Floats
-    light: Floats
-    variance: Floats
-    bright: Floats
+BLUR_PRECISION = 4.0
+"""Prior on ln blur where it is free: +-50 %."""
+BLUR_RANGE_PX = (0.3, 6.0)
+FEWEST_BINS = 12
+_STIFF = 1e9
+_NUDGE = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,87 +48,6 @@ class EdgeFits:
     u_sigma_px: Floats
     misfit: Floats
     found: NDArray[np.bool_]
-
-
-def sample_profiles(
-    region: Callable[[int, int, int, int], NDArray[np.float32]],
-    size_px: tuple[int, int],
-    lines: Lines,
-) -> Profiles:
-    """Average the pixels along each line into bins of half a pixel across it.
-
-    Parameters
-    ----------
-    region : callable
-        Linear light of the half-open region x0, y0, x1, y1, as ``Photo.linear``.
-    size_px : (int, int)
-        Width and height of the picture; a line that leaves it gives no samples.
-    lines : Lines
-
-    Returns
-    -------
-    Profiles
-    """
-    bins = int(np.ceil((lines.inner_px + lines.outer_px).max() / BIN_PX)) + 1
-    sums = np.zeros((4, len(lines), bins))
-    for i in range(len(lines)):
-        sums[:, i] = _bin_pixels(region, size_px, lines, i, bins)
-    count, s_sum, v_sum, vv_sum = sums
-    filled = count >= 2
-    safe = np.maximum(count, 1)
-    distance = np.where(filled, s_sum / safe, 0.0)
-    light = np.where(filled, v_sum / safe, 0.0)
-    spread = np.maximum(vv_sum / safe - light**2, 0.0)
-    level = np.where(filled, light, -np.inf)
-    bright = np.maximum(np.partition(level, -6, axis=1)[:, -6:].mean(axis=1), 1e-4)
-    bright = np.where(np.isfinite(bright), bright, 1.0)
-    # a bin on the edge mixes levels; the typical bin tells the noise
-    noise = _median_where(spread, filled)[:, None]
-    variance = np.where(filled, noise / safe, np.inf) / bright[:, None] ** 2
-    return Profiles(
-        distance_px=distance,
-        light=light / bright[:, None],
-        variance=variance + MODEL_DOUBT**2,
-        bright=bright,
-    )
-
-
-def _median_where(values: Floats, where: NDArray[np.bool_]) -> Floats:
-    out = np.ones(len(values))
-    for i, (row, keep) in enumerate(zip(values, where, strict=True)):
-        if keep.any():
-            out[i] = np.median(row[keep])
-    return out
-
-
-def _bin_pixels(
-    region: Callable[[int, int, int, int], NDArray[np.float32]],
-    size_px: tuple[int, int],
-    lines: Lines,
-    i: int,
-    bins: int,
-) -> Floats:
-    normal, half = lines.normal_px[i], lines.half_px[i]
-    along = np.array([-normal[1], normal[0]])
-    inner, outer = -lines.inner_px[i], lines.outer_px[i]
-    corners = lines.centre_px[i] + np.array(
-        [s * normal + t * along for s in (inner, outer) for t in (-half, half)]
-    )
-    low = np.floor(corners.min(axis=0)).astype(int)
-    high = np.ceil(corners.max(axis=0)).astype(int) + 1
-    if (low < 0).any() or high[0] > size_px[0] or high[1] > size_px[1]:
-        return np.zeros((4, bins))
-    x = np.arange(low[0], high[0]) - lines.centre_px[i, 0]
-    y = np.arange(low[1], high[1])[:, None] - lines.centre_px[i, 1]
-    s = x * normal[0] + y * normal[1]
-    t = x * along[0] + y * along[1]
-    keep = (np.abs(t) <= half) & (s >= inner) & (s <= outer)
-    v = region(low[0], low[1], high[0], high[1])[keep].astype(np.float64)
-    s = s[keep]
-    which = ((s - inner) / BIN_PX).astype(np.intp)
-    return np.stack(
-        [np.bincount(which, w, bins)[:bins] for w in (np.ones_like(v), s, v, v * v)]
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,6 +74,7 @@ def fit_edges(
     ramp_px: Floats,
     priors: Priors,
     start_px: Floats | None = None,
+    search_px: float = 0.0,
     free_blur: bool = False,
 ) -> EdgeFits:
     """Fit all edges.
@@ -202,7 +87,9 @@ def fit_edges(
         Blur and recovery length; the blur is a start only if ``free_blur``.
     priors : Priors
     start_px : (n,) array or None
-        First guess of the offsets; None searches the allowed range.
+        First guess of the offsets; None searches the whole allowed range.
+    search_px : float
+        How far round the first guess to search.
     free_blur : bool
         Fit each edge's blur as well.
 
@@ -217,130 +104,133 @@ def fit_edges(
     residuals beyond three standard deviations (Huber).  u from the inverse normal
     matrix, widened by the misfit where that exceeds 1.
     """
-    offset = (
-        _search(profiles, lines, sigma_px, ramp_px, priors)
-        if start_px is None
-        else np.clip(start_px, lines.lowest_px, lines.highest_px)
-    )
-    sigma = sigma_px.copy()
+    problem = _Problem(profiles, lines, ramp_px, priors, sigma_px, free_blur)
+    low, high = lines.lowest_px, lines.highest_px
+    if start_px is not None:
+        start_px = np.clip(start_px, low, high)
+        low = np.maximum(start_px - search_px, low)
+        high = np.minimum(start_px + search_px, high)
+    if start_px is None or search_px > 0:
+        start_px = problem.search(low, high)
     weight = 1.0 / profiles.variance
-    robust = weight
-    for _ in range(ROUNDS):
-        terms, basis = _solve_terms(
-            profiles, lines, offset, sigma, ramp_px, priors, robust
-        )
-        residual = profiles.light - np.einsum("enk,ek->en", basis, terms)
-        size = np.abs(residual) * np.sqrt(weight)
-        robust = weight * np.minimum(1.0, 3.0 / np.maximum(size, 1e-12))
-        jacobian = _jacobian(profiles, lines, offset, sigma, ramp_px, terms, basis)
-        normal = _normal_matrix(jacobian, robust, priors, free_blur=free_blur)
-        gradient = np.einsum("enk,en,en->ek", jacobian, robust, residual)
-        gradient[:, 2:] += priors.precision * (priors.mean - terms)
-        gradient[:, 1] -= BLUR_PRECISION * (np.log(sigma) - np.log(sigma_px))
-        move = np.linalg.solve(normal, gradient[..., None])[..., 0]
-        offset = np.clip(
-            offset + np.clip(move[:, 0], -1.0, 1.0), lines.lowest_px, lines.highest_px
-        )
-        if free_blur:
-            sigma = sigma * np.exp(np.clip(move[:, 1], -0.3, 0.3))
-            sigma = np.clip(sigma, 0.3, 6.0)
-        if np.abs(move[:, 0]).max() < 1e-4:
+    step = problem.step(start_px, sigma_px, weight)
+    for turn in range(ROUNDS):
+        offset, sigma = problem.follow(step)
+        if turn >= PLAIN_ROUNDS:  # a start beside a sharp edge must see all of it
+            size = np.abs(step.residual) * np.sqrt(1.0 / profiles.variance)
+            weight = np.minimum(1.0, 3.0 / np.maximum(size, 1e-12)) / profiles.variance
+        moved = np.abs(offset - step.offset).max()
+        step = problem.step(offset, sigma, weight)
+        if turn > PLAIN_ROUNDS and moved < SETTLED_PX:
             break
-    covariance = np.linalg.inv(normal)
-    live = np.isfinite(profiles.variance)
-    degrees = np.maximum(live.sum(axis=1) - jacobian.shape[2] + 1, 1)
-    misfit = np.sqrt((robust * residual**2 * live).sum(axis=1) / degrees)
-    widen = np.maximum(misfit, 1.0)
-    inside = (offset > lines.lowest_px + 0.01) & (offset < lines.highest_px - 0.01)
-    return EdgeFits(
-        offset_px=offset,
-        u_px=np.sqrt(covariance[:, 0, 0]) * widen,
-        terms=terms,
-        sigma_px=sigma,
-        u_sigma_px=sigma * np.sqrt(covariance[:, 1, 1]) * widen,
-        misfit=misfit,
-        found=inside & (live.sum(axis=1) > 12),
-    )
+    return problem.result(step, weight)
 
 
-BLUR_PRECISION = 4.0
-"""Prior on ln blur where it is free: +-50 %."""
-_STIFF = 1e9
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """One linearisation: where, what is left, and the move it asks for."""
+
+    offset: Floats
+    sigma: Floats
+    terms: Floats
+    residual: Floats
+    normal: Floats
+    move: Floats
 
 
-def _solve_terms(
-    profiles: Profiles,
-    lines: Lines,
-    offset: Floats,
-    sigma: Floats,
-    ramp_px: Floats,
-    priors: Priors,
-    weight: Floats,
-) -> tuple[Floats, Floats]:
-    basis = edge_terms(
-        profiles.distance_px - offset[:, None], sigma, ramp_px, lines.rim_px
-    )
-    weighted = basis * weight[..., None]
-    matrix = np.swapaxes(weighted, 1, 2) @ basis
-    matrix += priors.precision[:, :, None] * np.eye(basis.shape[2])
-    right = np.einsum("enk,en->ek", weighted, profiles.light)
-    right += priors.precision * priors.mean
-    return np.linalg.solve(matrix, right[..., None])[..., 0], basis
+@dataclass(frozen=True, slots=True)
+class _Problem:
+    """What does not change while edges are fitted."""
 
+    profiles: Profiles
+    lines: Lines
+    ramp_px: Floats
+    priors: Priors
+    sigma_px: Floats
+    free_blur: bool
 
-def _jacobian(
-    profiles: Profiles,
-    lines: Lines,
-    offset: Floats,
-    sigma: Floats,
-    ramp_px: Floats,
-    terms: Floats,
-    basis: Floats,
-) -> Floats:
-    """Columns: offset, ln blur, linear terms."""
-    x = profiles.distance_px - offset[:, None]
-    nudge = 1e-3
-    moved = edge_terms(x - nudge, sigma, ramp_px, lines.rim_px)
-    by_offset = np.einsum("enk,ek->en", moved - basis, terms) / nudge
-    wider = edge_terms(x, sigma * (1 + nudge), ramp_px, lines.rim_px)
-    by_blur = np.einsum("enk,ek->en", wider - basis, terms) / nudge
-    return np.concatenate([by_offset[..., None], by_blur[..., None], basis], axis=2)
+    def basis(self, offset: Floats, sigma: Floats) -> Floats:
+        x = self.profiles.distance_px - offset[:, None]
+        return edge_terms(x, sigma, self.ramp_px, self.lines.rim_px)
 
+    def terms(self, basis: Floats, weight: Floats) -> Floats:
+        """Best linear terms for given places and blurs."""
+        precision = self.priors.precision
+        weighted = basis * weight[..., None]
+        matrix = np.swapaxes(weighted, 1, 2) @ basis
+        matrix += precision[:, :, None] * np.eye(basis.shape[2])
+        right = np.einsum("enk,en->ek", weighted, self.profiles.light)
+        right += precision * self.priors.mean
+        return np.asarray(np.linalg.solve(matrix, right[..., None])[..., 0])
 
-def _normal_matrix(
-    jacobian: Floats, weight: Floats, priors: Priors, *, free_blur: bool
-) -> Floats:
-    normal = np.swapaxes(jacobian * weight[..., None], 1, 2) @ jacobian
-    k = jacobian.shape[2]
-    diagonal = np.zeros((len(jacobian), k))
-    diagonal[:, 0] = 1e-3
-    diagonal[:, 1] = BLUR_PRECISION if free_blur else _STIFF
-    diagonal[:, 2:] = priors.precision
-    normal += diagonal[:, :, None] * np.eye(k)
-    return normal
+    def step(self, offset: Floats, sigma: Floats, weight: Floats) -> _Step:
+        basis = self.basis(offset, sigma)
+        terms = self.terms(basis, weight)
+        residual = self.profiles.light - np.einsum("enk,ek->en", basis, terms)
+        moved = self.basis(offset + _NUDGE, sigma) - basis
+        wider = self.basis(offset, sigma * (1 + _NUDGE)) - basis
+        slopes = np.stack([moved, wider], axis=-1) / _NUDGE
+        slopes = np.einsum("enks,ek->ens", slopes, terms)
+        jacobian = np.concatenate([slopes, basis], axis=2)
+        prior = np.zeros((len(offset), jacobian.shape[2]))
+        prior[:, 0] = 1e-3  # keeps an empty profile solvable
+        prior[:, 1] = BLUR_PRECISION if self.free_blur else _STIFF
+        prior[:, 2:] = self.priors.precision
+        normal = np.swapaxes(jacobian * weight[..., None], 1, 2) @ jacobian
+        normal += prior[:, :, None] * np.eye(prior.shape[1])
+        gradient = np.einsum("enk,en,en->ek", jacobian, weight, residual)
+        gradient[:, 1] -= BLUR_PRECISION * np.log(sigma / self.sigma_px)
+        gradient[:, 2:] += self.priors.precision * (self.priors.mean - terms)
+        move = np.linalg.solve(normal, gradient[..., None])[..., 0]
+        return _Step(offset, sigma, terms, residual, normal, move)
 
-
-def _search(
-    profiles: Profiles, lines: Lines, sigma: Floats, ramp_px: Floats, priors: Priors
-) -> Floats:
-    """Best of a row of places a pixel apart."""
-    weight = 1.0 / profiles.variance
-    span = lines.highest_px - lines.lowest_px
-    places = max(int(np.ceil(span.max())), 2)
-    best = np.full(len(lines), np.inf)
-    offset = 0.5 * (lines.lowest_px + lines.highest_px)
-    for share in (np.arange(places) + 0.5) / places:
-        trial = lines.lowest_px + share * span
-        terms, basis = _solve_terms(
-            profiles, lines, trial, sigma, ramp_px, priors, weight
+    def follow(self, step: _Step) -> tuple[Floats, Floats]:
+        """Next offsets and blurs, held within their ranges and a short step."""
+        offset = np.clip(
+            step.offset + np.clip(step.move[:, 0], -1.0, 1.0),
+            self.lines.lowest_px,
+            self.lines.highest_px,
         )
-        residual = profiles.light - np.einsum("enk,ek->en", basis, terms)
-        cost = (weight * residual**2).sum(axis=1)
-        cost += (priors.precision * (terms - priors.mean) ** 2).sum(axis=1)
-        better = cost < best
-        best = np.where(better, cost, best)
-        offset = np.where(better, trial, offset)
-    return offset
+        if not self.free_blur:
+            return offset, step.sigma
+        sigma = step.sigma * np.exp(np.clip(step.move[:, 1], -0.3, 0.3))
+        return offset, np.clip(sigma, *BLUR_RANGE_PX)
+
+    def search(self, low: Floats, high: Floats) -> Floats:
+        """Best of a row of places at most a pixel apart."""
+        weight = 1.0 / self.profiles.variance
+        places = max(int(np.ceil((high - low).max())), 2)
+        best = np.full(len(low), np.inf)
+        offset = 0.5 * (low + high)
+        for share in (np.arange(places) + 0.5) / places:
+            trial = low + share * (high - low)
+            basis = self.basis(trial, self.sigma_px)
+            terms = self.terms(basis, weight)
+            residual = self.profiles.light - np.einsum("enk,ek->en", basis, terms)
+            cost = (weight * residual**2).sum(axis=1)
+            surprise = self.priors.precision * (terms - self.priors.mean) ** 2
+            cost += surprise.sum(axis=1)
+            offset = np.where(cost < best, trial, offset)
+            best = np.minimum(cost, best)
+        return offset
+
+    def result(self, step: _Step, weight: Floats) -> EdgeFits:
+        covariance = np.linalg.inv(step.normal)
+        live = np.isfinite(self.profiles.variance).sum(axis=1)
+        freedom = np.maximum(live - covariance.shape[1] + 1, 1)
+        misfit = np.sqrt((weight * step.residual**2).sum(axis=1) / freedom)
+        widen = np.maximum(misfit, 1.0)
+        inside = step.offset > self.lines.lowest_px + 0.01
+        inside &= step.offset < self.lines.highest_px - 0.01
+        return EdgeFits(
+            offset_px=step.offset,
+            u_px=np.sqrt(covariance[:, 0, 0]) * widen,
+            terms=step.terms,
+            sigma_px=step.sigma,
+            u_sigma_px=step.sigma * np.sqrt(covariance[:, 1, 1]) * widen,
+            misfit=misfit,
+            found=inside & (live > FEWEST_BINS),
+        )
 
 
 def picture_blur(fits: EdgeFits, groups: NDArray[np.intp]) -> Floats:
@@ -394,9 +284,3 @@ def group_priors(fits: EdgeFits, lines: Lines, groups: NDArray[np.intp]) -> Prio
             mean[chosen, term] = middle
             precision[chosen, term] = 1.0 / (1.5 * scatter + 0.02) ** 2
     return replace(loose, mean=mean, precision=precision)
-
-
-def step_share(fits: EdgeFits) -> Floats:
-    """Step of each edge as a share of the brighter level (n,)."""
-    share: Floats = np.abs(fits.terms[:, STEP])
-    return share

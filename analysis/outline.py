@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.camera import VIEW_NAMES
-from analysis.edges import Lines
+from analysis.profiles import Lines
 
 if TYPE_CHECKING:
     from analysis.pose import Pose

@@ -11,24 +11,23 @@ from scipy.interpolate import CubicSpline
 
 from analysis.edges import (
     EdgeFits,
-    Lines,
-    Profiles,
     fit_edges,
     group_priors,
     loose_priors,
     picture_blur,
-    sample_profiles,
 )
 from analysis.light import shadow_ratio
 from analysis.outline import (
     INNER_MM,
     Edge,
+    Outline,
     Sight,
     edge_lines,
     projected_outline,
     sight,
     straight_edges,
 )
+from analysis.profiles import Lines, Profiles, sample_profiles
 
 if TYPE_CHECKING:
     from analysis.photo import Photo
@@ -43,6 +42,7 @@ FINE_RAMPS_MM = np.geomspace(0.25, 1.6, 13)
 START_RAMP_MM = 0.5
 """Recovery lengths tried; each group of edges takes those that fit it best."""
 AIM_MM = 0.08
+AGAIN_PX = 4.0
 CLEAN_RATIO = 0.12
 """Below this an edge's own step is too weak to be read at all."""
 
@@ -53,7 +53,8 @@ class EdgeReadings:
 
     ``place_mm`` outside the printed design outline, in the plane of the plate face;
     ``u_mm`` from noise and misfit alone; ``ratio`` the step just outside and
-    ``open_contrast`` the whole difference to the open table, over the brighter level; ``good`` False where nothing could be read, ``reason`` says why.
+    ``open_contrast`` the whole difference to the open table, over the brighter level;
+    ``good`` False where nothing could be read, ``reason`` says why.
     """
 
     edges: tuple[Edge, ...]
@@ -70,7 +71,7 @@ class EdgeReadings:
     reason: tuple[str | None, ...]
 
     def chosen(self, *groups: str) -> NDArray[np.intp]:
-        """Indices of the edges of some groups."""
+        """Return the indices of the edges of some groups."""
         return np.array(
             [i for i, e in enumerate(self.edges) if e.group in groups], dtype=np.intp
         )
@@ -162,9 +163,7 @@ def _reason(found: bool, ratio: float) -> str | None:  # noqa: FBT001
     return None
 
 
-def _fit_in_passes(
-    job: _Job, lines: Lines, profiles: Profiles
-) -> EdgeFits:
+def _fit_in_passes(job: _Job, lines: Lines, profiles: Profiles) -> EdgeFits:
     n = len(job.edges)
     groups = np.unique([e.group for e in job.edges], return_inverse=True)[1]
     along_x = np.array([int(abs(e.normal[0]) > abs(e.normal[1])) for e in job.edges])
@@ -177,7 +176,9 @@ def _fit_in_passes(
         free_blur=True,
     )
     blur = picture_blur(first, along_x)
-    second, ramp = _best_ramp(job, profiles, lines, blur, groups, first)
+    second, ramp = _best_ramp(
+        job, profiles, lines, blur=blur, groups=groups, first=first
+    )
     lines, start = _aim(job, lines, second, groups)
     return fit_edges(
         profiles,
@@ -186,6 +187,7 @@ def _fit_in_passes(
         ramp_px=ramp,
         priors=group_priors(second, lines, groups),
         start_px=start,
+        search_px=AGAIN_PX,
     )
 
 
@@ -193,6 +195,7 @@ def _best_ramp(
     job: _Job,
     profiles: Profiles,
     lines: Lines,
+    *,
     blur: Floats,
     groups: NDArray[np.intp],
     first: EdgeFits,
@@ -224,9 +227,7 @@ def _best_ramp(
     for group in np.unique(groups):
         mine = np.flatnonzero(groups == group)
         ramp_mm[mine] = _group_ramp(cost[:, mine], height[mine])
-    nearest = np.argmin(
-        np.abs(np.log(np.asarray(RAMPS_MM)[:, None] / ramp_mm)), axis=0
-    )
+    nearest = np.argmin(np.abs(np.log(np.asarray(RAMPS_MM)[:, None] / ramp_mm)), axis=0)
     every = np.arange(len(groups))
 
     def take(name: str) -> Floats:

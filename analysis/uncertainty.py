@@ -99,7 +99,7 @@ def with_component(
 
 
 def combined_u(components: tuple[Component, ...]) -> float:
-    """Combined standard uncertainty of independent components."""
+    """Combine the standard uncertainties of independent components."""
     return float(np.sqrt(sum(c.u_mm**2 for c in components)))
 
 
