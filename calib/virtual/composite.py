@@ -22,6 +22,7 @@ from calib.virtual.light import Light, table_light
 from calib.virtual.paint import Box, paint_part, part_blocker
 from calib.virtual.ruler import rectangle, subdivided
 from calib.virtual.scene import Rgb, part_truth
+from patterns.errors import SpecError
 
 if TYPE_CHECKING:
     from calib.virtual.part import PrintedPart
@@ -148,7 +149,7 @@ def set_into_photo(
 
     Raises
     ------
-    ValueError
+    SpecError
         The coupon does not lie wholly in the picture.
     """
     shape = (rgb8.shape[0], rgb8.shape[1])
@@ -237,7 +238,10 @@ def _slip_px(
 
 def _check_inside(points_px: Points, shape: tuple[int, int]) -> None:
     if (points_px < 2).any() or (points_px > np.array(shape[::-1]) - 3).any():
-        raise ValueError("The coupon does not lie wholly in the picture.")
+        raise SpecError(
+            "The coupon does not lie wholly in the picture.",
+            "Choose another place beside the ruler.",
+        )
 
 
 def _spread(image: Image, inner: Box, outer: Box) -> Image:

@@ -18,6 +18,7 @@ from calib.virtual.composite import (
     set_into_photo,
 )
 from calib.virtual.printer import with_uniform_growth
+from patterns.errors import SpecError
 from patterns.flare import build_manifest
 from patterns.spec import default_flare_spec
 
@@ -95,7 +96,7 @@ def test_a_coupon_that_does_not_fit_is_refused() -> None:
     manifest = build_manifest(default_flare_spec())
     part = with_uniform_growth(manifest, [0.0] * manifest.layers)
     picture = np.full((600, 800, 3), 200, np.uint8)
-    with pytest.raises(ValueError, match="wholly in the picture"):
+    with pytest.raises(SpecError, match="wholly in the picture"):
         set_into_photo(
             picture,
             value,
