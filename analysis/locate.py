@@ -17,7 +17,13 @@ from analysis.candidates import (
 )
 from analysis.code import read_code
 from analysis.holes import measure_holes
-from analysis.legible import MAX_BLUR_PX, why_nothing
+from analysis.legible import (
+    MAX_BLUR_PX,
+    levels_fault,
+    sharpest_blur_px,
+    tooth_levels,
+    why_nothing,
+)
 from analysis.located import Located
 from analysis.refusals import refuse
 from analysis.register import Support, apply, register, support
@@ -62,7 +68,7 @@ def locate(photo: Photo, manifests: Sequence[Manifest]) -> Located | Refusal:
     -------
     Located, or a refusal: `no_coupon`, `cut_off`, `mirrored_or_wrong_face`,
     `too_few_px`, `blurred`, `code_unreadable`, `unknown_coupon`, `ambiguous_coupon`,
-    `low_contrast`.
+    `low_contrast`, `exposure`, `see_through`.
 
     Raises
     ------
@@ -96,15 +102,19 @@ def _identify(
         photo, homography, manifests[0].holes, ends_blur_px
     )
     blur_px = float(np.nanmin([ends_blur_px, holes_blur_px]))
-    if blur_px > MAX_BLUR_PX:
-        return refuse("blurred", blur_px=blur_px)
+    if ends_blur_px > MAX_BLUR_PX and sharpest_blur_px(photo) > MAX_BLUR_PX:
+        return refuse("blurred", blur_px=ends_blur_px)
     reading = read_code(photo.rgb8, homography, manifests[0])
     manifest = _choose(reading, manifests)
     if isinstance(manifest, Refusal):
         return manifest
     if sum(hole.used for hole in holes) < MIN_HOLES:
         return refuse("low_contrast")
-    face, table = _levels(photo, homography, manifest)
+    levels = tooth_levels(photo, homography, manifest)
+    fault = levels_fault(levels)
+    if fault is not None:
+        return fault
+    face, table = np.median(levels[:, :, 1], axis=1)
     return Located(
         manifest=manifest,
         homography=homography,
@@ -112,8 +122,8 @@ def _identify(
         px_per_mm=_px_per_mm(homography),
         holes=holes,
         blur_px=blur_px,
-        face_level=face,
-        table_level=table,
+        face_level=float(face),
+        table_level=float(table),
         code_margin=reading.margin,
     )
 
@@ -214,23 +224,3 @@ def _px_per_mm(homography: Floats) -> float:
     """Scale at the coupon's middle, geometric mean of both directions."""
     ends = apply(homography, np.array([[0.5, 0], [-0.5, 0], [0, 0.5], [0, -0.5]]))
     return float(np.sqrt(abs(np.linalg.det([ends[0] - ends[1], ends[2] - ends[3]]))))
-
-
-def _levels(
-    photo: Photo, homography: Floats, manifest: Manifest
-) -> tuple[float, float]:
-    """Median linear light of the plate face and of the table 3 mm outside."""
-    x, y = manifest.core_half_length_mm, manifest.size_mm[1] / 2 + 3.0
-    across = np.linspace(-0.9 * x, 0.9 * x, 60)
-    table = np.vstack([np.column_stack([across, np.full(60, s * y)]) for s in (-1, 1)])
-    inner = manifest.core_half_width_mm - 0.8
-    face = np.vstack(
-        [np.column_stack([across, np.full(60, s * inner)]) for s in (-1, 1)]
-    )
-    levels = []
-    for places in (face, table):
-        at = np.rint(apply(homography, places)).astype(int)
-        at = np.clip(at, 0, [photo.width_px - 1, photo.height_px - 1])
-        green = photo.rgb8[at[:, 1], at[:, 0], 1]
-        levels.append(float(np.median(photo.linear_lut[green, 1])))
-    return levels[0], levels[1]

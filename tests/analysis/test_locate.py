@@ -126,6 +126,11 @@ def test_hopeless_photos_are_refused(drawing: dict[str, float], code: str) -> No
     assert _code(draw(Where(), **drawing)) == code  # type: ignore[arg-type]
 
 
+def test_a_clear_coupon_is_refused() -> None:
+    # outline and shade show, but the face is as bright as the paper
+    assert _code(draw(Where(), face=200.0, table=200.0)) == "see_through"
+
+
 def test_too_few_pixels_are_refused() -> None:
     assert _code(draw(Where(px_per_mm=8.0))) == "too_few_px"
 

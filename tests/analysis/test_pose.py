@@ -119,7 +119,7 @@ def _good(*args: Any, **kwargs: Any) -> Pose:  # noqa: ANN401
 
 
 def _true_slope(where: Where, points_mm: Floats) -> Floats:
-    """d(x, y)/dz of the line of sight, from the camera's place in the coupon's frame."""
+    """Find d(x, y)/dz of the line of sight from where the camera stands."""
     R = where.rotation()
     centre = np.array([WIDTH_PX - 1, HEIGHT_PX - 1]) / 2
     aside = (np.array(where.middle_px) - centre) / where.px_per_mm
@@ -333,7 +333,7 @@ def test_chessboard_photos_give_the_published_camera(shared_dir: Path) -> None:
 
 
 def test_the_drawn_chessboard_is_flat_and_square() -> None:
-    """Read scikit-image's chessboard (8 x 8 squares of 25 px): a scale, nothing else."""
+    """Read scikit-image's chessboard (8 x 8 squares of 25 px): a mere scale."""
     from skimage import data
 
     pad = np.pad(data.checkerboard(), 40, constant_values=128)
