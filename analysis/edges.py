@@ -26,6 +26,7 @@ LOOSE = np.array([1e3, 0.15, 1e3, 1.0, 0.3])
 BLUR_PRECISION = 4.0
 """Prior on ln blur where it is free: +-50 %."""
 BLUR_RANGE_PX = (0.3, 6.0)
+LEAST_SCATTER = 0.004
 FEWEST_BINS = 12
 _STIFF = 1e9
 _NUDGE = 1e-3
@@ -282,5 +283,5 @@ def group_priors(fits: EdgeFits, lines: Lines, groups: NDArray[np.intp]) -> Prio
             middle = np.median(values)
             scatter = 1.4826 * np.median(np.abs(values - middle))
             mean[chosen, term] = middle
-            precision[chosen, term] = 1.0 / (1.5 * scatter + 0.02) ** 2
+            precision[chosen, term] = 1.0 / (1.5 * scatter + LEAST_SCATTER) ** 2
     return replace(loose, mean=mean, precision=precision)
