@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from analysis.combine import combine
 from calib.adhesion import Outcome
 from calib.observations import Observation, observe
 from calib.readings import coupon_from_dict
@@ -16,7 +17,6 @@ from patterns.errors import RecordError
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from analysis.result import CouponMeasurement
     from calib.store import Store
     from patterns.manifest import Manifest
 
@@ -167,18 +167,10 @@ def _observation(
     coupons = tuple(coupon_from_dict(entry.value.reading) for entry in measurements)
     return observe(
         _manifest(made, known),
-        _combined(coupons),
+        combine(coupons),
         made.exposure_by_layer_s,
         made.layer_mm,
     )
-
-
-def _combined(coupons: tuple[CouponMeasurement, ...]) -> CouponMeasurement:
-    if len(coupons) == 1:
-        return coupons[0]
-    from analysis.combine import combine  # noqa: PLC0415
-
-    return combine(coupons)
 
 
 def _manifest(made: Print, known: Mapping[str, Manifest]) -> Manifest:
