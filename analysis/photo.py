@@ -141,7 +141,7 @@ def _heif_ready(file: Path) -> Path:
     """Teach Pillow HEIC, but only when a file looks like one: the import is slow."""
     with file.open("rb") as stream:
         if stream.read(12)[4:8] == b"ftyp":
-            import pi_heif  # type: ignore[import-untyped]  # noqa: PLC0415
+            import pi_heif  # noqa: PLC0415
 
             pi_heif.register_heif_opener()
     return file

@@ -11,6 +11,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.refusals import refuse
 from analysis.result import Refusal, RulerReading
@@ -20,13 +21,11 @@ from analysis.ruler_track import pyramid
 from analysis.ruler_unit import ENOUGH, INCH_MM, RIVALS_MM, metric_evidence
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from analysis.photo import Photo
 
 _CANDIDATES = 8
 _GREEN = 1
-_SAME_SCALE = 0.12  # readings of one ruler that could be confused differ by 20 % and more
+_SAME_SCALE = 0.12  # readings of one ruler that could be confused differ by 20 %
 _FAR_MM = 40.0  # from the coupon: a ruler's far edge is worth less than its near one
 _CLASS_MPE_MM = 0.5
 _CLASS_LENGTH_MM = 150.0
@@ -46,9 +45,9 @@ _INCH_DIVISIONS = (4, 8, 10, 12, 16, 20, 32, 50, 64, 100)
 class RulerHint:
     """What a coupon that was found says about the ruler beside it.
 
-    ``px_per_mm`` is the range in which the ruler's scale must lie; ``direction_deg`` the
-    coupon's long side in the picture (x to the right, y down), or None; ``exclude_px``
-    (k, 2) a polygon that is no ruler (the coupon itself), or None.
+    ``px_per_mm`` is the range in which the ruler's scale must lie; ``direction_deg``
+    the coupon's long side in the picture (x to the right, y down), or None;
+    ``exclude_px`` (k, 2) a polygon that is no ruler (the coupon itself), or None.
     """
 
     px_per_mm: tuple[float, float]
@@ -114,7 +113,7 @@ def decide(
         return refuse(
             "reading_ambiguous", why="two of its edges give scales that don't agree"
         )
-    unit, graduation = max(readings, key=lambda r: _worth(*r, hint))
+    unit, graduation = max(readings, key=lambda r: _worth(r[0], r[1], hint))
     return _reading(unit, graduation)
 
 

@@ -9,25 +9,26 @@ hierarchy can, so the same costs also guard against slips.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from numpy.typing import NDArray
-
     from analysis.ruler_strokes import Strokes
 
-_OUTLIER = 16.0  # largest cost of one mark, in squared standard deviations
+Kind = Literal["decimal", "halved", "inch", "plain"]
+
+_OUTLIER = 20.0  # largest cost of one mark, in squared standard deviations
 _FLOORS = np.array([0.15, 0.1])  # real strokes of a class differ by as much
 _PRIOR_MARKS = 4.0
 _WIDEST = 1.6  # spread of one class over that of all: wider is two classes
 _MIN_PERIODS = 1.6  # that the marks must span for a family to be considered
-SLIP_GAIN = 20.0
+SLIP_GAIN = 22.0
 """Evidence (twice a log likelihood ratio) beyond which a slip is taken for real."""
-GUARD_GAIN = 26.0
+GUARD_GAIN = 28.0
 """Evidence against every slip that the end of a chain must carry to be kept.
 
 More than ``SLIP_GAIN``, so that a slip before that end would not have been silent."""
@@ -38,7 +39,7 @@ class Family:
     """A kind of scale: ``classes`` (period,) tells the class of each mark."""
 
     name: str
-    kind: str
+    kind: Kind
     classes: tuple[int, ...]
 
     @property
@@ -47,7 +48,7 @@ class Family:
         return len(self.classes)
 
 
-def _family(name: str, kind: str, period: int, *longer: Iterable[int]) -> Family:
+def _family(name: str, kind: Kind, period: int, *longer: Iterable[int]) -> Family:
     classes = [len(longer)] * period
     for rank, marks in enumerate(longer):
         for mark in marks:
@@ -84,8 +85,7 @@ FAMILIES = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """A family at its best offset: ``bic``, class means (k, 2) of the features, costs by
-    offset.
+    """A family at its best offset, with the means (k, 2) of its classes' features.
 
     ``reach`` (k, 2) are the median lengths above and below the common rows in pitches.
     ``cost`` (n, period) is each mark's cost if the pattern began at that offset; rows
@@ -201,9 +201,7 @@ def _best_offset(
         bic=float(bics[best]),
         means=patterns[best].means,
         reach=_describe(family, best, strokes.index[present], reach).means,
-        cost=_by_offset(
-            family, costs[best], strokes.index, np.arange(family.period)
-        ),
+        cost=_by_offset(family, costs[best], strokes.index, np.arange(family.period)),
     )
 
 

@@ -1,15 +1,17 @@
-"""Judge one followed graduation: what scale it is, whether it slipped, how it scales."""
+"""Judge one followed row of marks: what scale it is, whether it slipped."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.ruler_hierarchy import (
     SLIP_GAIN,
     Fit,
+    Kind,
     fit_families,
     guarded_span,
     slip_evidence,
@@ -22,11 +24,7 @@ from analysis.ruler_unit import Looks, looks
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
     from analysis.ruler_search import Candidate
-
-Kind = Literal["decimal", "halved", "inch"]
 
 _MIN_LEAD = 10.0  # in BIC over every family of another kind
 _MIN_MARKS = 18
@@ -46,7 +44,7 @@ class Graduation:
     ``scale`` in marks instead of millimetres.
     """
 
-    kind: Kind | Literal["plain"]
+    kind: Kind
     family: str
     lead: float
     fault: str | None
@@ -61,9 +59,7 @@ class Graduation:
         return self.scale.px_per_mm if self.scale else float("nan")
 
 
-def read_graduation(
-    levels: Sequence[Level], candidate: Candidate
-) -> Graduation | None:
+def read_graduation(levels: Sequence[Level], candidate: Candidate) -> Graduation | None:
     """Follow and judge one candidate; None where there is no row of strokes."""
     track = follow(levels, candidate)
     if track is None:
@@ -73,7 +69,9 @@ def read_graduation(
         return None
     fits = fit_families(strokes)
     best = fits[0]
-    lead = min(fit.bic for fit in fits if fit.family.kind != best.family.kind) - best.bic
+    lead = (
+        min(fit.bic for fit in fits if fit.family.kind != best.family.kind) - best.bic
+    )
     span = guarded_span(best)
     first, last = span or (0, len(strokes.index) - 1)
     chosen = np.flatnonzero(strokes.present)

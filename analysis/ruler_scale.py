@@ -2,19 +2,16 @@
 
 Position along the ruler t in pixels against millimetres m:
 t = (a + b m) / (1 + c m) + d m^3.  A tilted plane gives the first term exactly; the
-cubic takes up lens distortion (without it the local scale is off by up to 0.8 %, with it
-by 0.2 %, says a trial on 37 photos).
+cubic takes up lens distortion (without it the local scale is off by up to 0.8 %, with
+it by 0.2 %, says a trial on 37 photos).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from numpy.typing import NDArray
 
 MODEL_DOUBT_RATIO = 6e-4
 """Standard uncertainty of the local scale for what the model leaves out."""
@@ -30,9 +27,9 @@ class LineScale:
     """Fitted scale: ``px_per_mm`` at ``at_mm`` with its standard uncertainty.
 
     ``kept`` (n,) marks that were not outliers, ``rms_px`` their residuals,
-    ``scatter_px`` what of them is not shared by neighbours, ``stretch`` the largest over
-    the smallest pitch, ``step_px`` the largest jump between neighbouring dozens of
-    residuals.
+    ``scatter_px`` what of them is not shared by neighbours, ``stretch`` the largest
+    over the smallest pitch, ``step_px`` the largest jump between neighbouring dozens
+    of residuals.
     """
 
     px_per_mm: float
@@ -148,7 +145,9 @@ def _fit(m: NDArray[np.float64], t: NDArray[np.float64], *, cubic: bool) -> _Fit
         residual = t - _model(p, m)
         jacobian = _jacobian(p, m, cubic=cubic)
         root = np.sqrt(weight)
-        change = np.linalg.lstsq(jacobian * root[:, None], residual * root, rcond=None)[0]
+        change = np.linalg.lstsq(jacobian * root[:, None], residual * root, rcond=None)[
+            0
+        ]
         p[:count] += change
         p[2] = np.clip(p[2], -0.6, 0.6)
         residual = t - _model(p, m)
@@ -158,7 +157,7 @@ def _fit(m: NDArray[np.float64], t: NDArray[np.float64], *, cubic: bool) -> _Fit
     used = max(float(weight.sum()), count + 1.0)
     variance = float((weight * residual**2).sum()) / max(used - count, 1.0)
     normal = jacobian.T @ (jacobian * weight[:, None])
-    covariance = variance * np.linalg.pinv(normal)
+    covariance = np.asarray(variance * np.linalg.pinv(normal), dtype=np.float64)
     cost = np.minimum((residual / scale) ** 2, _TUKEY**2).mean() * scale**2
     return _Fit(
         parameters=p,

@@ -2,21 +2,18 @@
 
 The picture is looked at at a few sizes.  Round each point of a coarse grid a small tile
 is sampled along and across the local direction of the gradients; a tile of graduation
-has nearly all of its power at one spatial frequency and its multiples.  Tiles that agree
-in direction and pitch and lie on a common line make one candidate.
+has nearly all of its power at one spatial frequency and its multiples.  Tiles that
+agree in direction and pitch and lie on a common line make one candidate.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 import scipy.fft
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from numpy.typing import NDArray
 
 LONGEST_PX = 2000
 """Longest side of the largest picture searched; marks need 4 px or more of it."""
@@ -77,9 +74,7 @@ class Candidate:
     score: float
 
 
-def find_tiles(
-    grey: NDArray[np.uint8], direction_deg: float | None = None
-) -> Tiles:
+def find_tiles(grey: NDArray[np.uint8], direction_deg: float | None = None) -> Tiles:
     """Look for graduation everywhere, at several sizes.
 
     Parameters
@@ -96,8 +91,7 @@ def find_tiles(
     """
     width = grey.shape[1]
     shrink = min(1.0, LONGEST_PX / max(grey.shape))
-    level = cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    level = level.astype(np.float32)
+    level = _shrunk(grey, shrink)
     found = []
     for _ in range(_LEVELS):
         if min(level.shape) < _TILE_PX // 2:
@@ -107,9 +101,18 @@ def find_tiles(
         rows[:, :2] = (rows[:, :2] + 0.5) / ratio - 0.5
         rows[:, 4] /= ratio
         found.append(rows)
-        level = cv2.resize(level, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        level = _shrunk(level, 0.5)
     x, y, dx, dy, pitch, share = np.concatenate([*found, np.zeros((0, 6))]).T
     return Tiles(x=x, y=y, dx=dx, dy=dy, pitch_px=pitch, share=share)
+
+
+def _shrunk(
+    picture: NDArray[np.uint8] | NDArray[np.float32], ratio: float
+) -> NDArray[np.float32]:
+    smaller = cv2.resize(
+        picture, None, fx=ratio, fy=ratio, interpolation=cv2.INTER_AREA
+    )
+    return np.asarray(smaller, dtype=np.float32)
 
 
 def _tiles_of_level(
@@ -128,7 +131,9 @@ def _tiles_of_level(
     height, width = level.shape
     ys, xs = (
         grid.ravel()
-        for grid in np.mgrid[_HOP_PX // 2 : height : _HOP_PX, _HOP_PX // 2 : width : _HOP_PX]
+        for grid in np.mgrid[
+            _HOP_PX // 2 : height : _HOP_PX, _HOP_PX // 2 : width : _HOP_PX
+        ]
     )
     busy = cv2.blur(variance, cell)[ys, xs] > _MIN_VARIANCE
     ys, xs = ys[busy], xs[busy]
@@ -180,10 +185,10 @@ def _score(
     last = pooled.shape[2] - 1
     first = pooled[..., _PERIODS]
     second = np.where(
-        2 * _PERIODS < last, pooled[..., np.minimum(2 * _PERIODS, last)], 0.0
+        last > 2 * _PERIODS, pooled[..., np.minimum(2 * _PERIODS, last)], 0.0
     )
     third = np.where(
-        3 * _PERIODS < last, pooled[..., np.minimum(3 * _PERIODS, last)], 0.0
+        last > 3 * _PERIODS, pooled[..., np.minimum(3 * _PERIODS, last)], 0.0
     )
     harmonic = first + second + 0.5 * third
     share = np.where(first > 0.3 * harmonic, harmonic / total, 0.0)

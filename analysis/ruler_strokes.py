@@ -7,18 +7,14 @@ phase).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.ruler_track import Track, sample
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from numpy.typing import NDArray
 
 _PHASES = 16  # samples a mark
 _REACH_PITCH = 14.0  # half-millimetre scales have strokes 13 pitches long
@@ -32,12 +28,14 @@ class Strokes:
     """Strokes of one graduation, all arrays over its n marks.
 
     ``index`` whole numbers; ``centre`` measured position in marks (index plus phase
-    plus deviation); ``present`` False where a stroke is missing or spoilt; ``above`` and
-    ``below`` reach of the stroke to either side of the rows shared by all, in pitches;
+    plus deviation); ``present`` False where a stroke is missing or spoilt; ``above``
+    and ``below`` reach of the stroke to either side of the middle of the rows shared by
+    all, in pitches;
     ``weight`` its width times contrast over the neighbours'; ``position_px`` (n, 2) in
     full-size pixels; ``polarity`` +1 for light strokes on dark; ``scatter`` of the
-    centres and ``width`` of a stroke in pitches; ``texture`` (rows, n) spread of the picture round each mark, and
-    ``rows_pitch`` where its rows lie.
+    centres and ``width`` of a stroke in pitches; ``texture`` (rows, n) spread of the
+    picture round each mark, ``rows_pitch`` where its rows lie, and ``band`` the first
+    and last row shared by all.
     """
 
     index: NDArray[np.int_]
@@ -89,10 +87,11 @@ def measure_strokes(track: Track) -> Strokes | None:
     straight = _straighten(track)
     first, last = _common_rows(straight)
     profile = _mean_of_rows(straight.cells[first : last + 1])
-    whole = np.isfinite(profile).all(axis=1)
+    whole = np.asarray(np.isfinite(profile).all(axis=1))
     if whole.sum() < 12:
         return None
-    series = np.where(np.isfinite(profile), profile, np.nanmedian(profile)).ravel()
+    middle_grey = np.median(profile[whole])
+    series = np.where(np.isfinite(profile), profile, middle_grey).ravel()
     polarity, phase = _polarity_and_phase(series, whole)
     marks = np.arange(len(whole), dtype=np.float64)
     centre, _ = _centroids(polarity * series, marks + phase, 0.36)
@@ -110,7 +109,9 @@ def measure_strokes(track: Track) -> Strokes | None:
     deviation = centre - expected
     scatter = 1.48 * float(np.median(np.abs(deviation[whole])))
     present = (
-        whole & (np.abs(deviation) < max(0.12, 4 * scatter)) & (level > _PRESENT * usual)
+        whole
+        & (np.abs(deviation) < max(0.12, 4 * scatter))
+        & (level > _PRESENT * usual)
     )
     width_ratio = width / np.maximum(running_median(width, 11), 0.02)
     index_of = centre + straight.index[0]
@@ -132,7 +133,10 @@ def measure_strokes(track: Track) -> Strokes | None:
 
 
 def smooth(
-    x: NDArray[np.float64], y: NDArray[np.float64], weight: NDArray[np.float64], degree: int
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    weight: NDArray[np.float64],
+    degree: int,
 ) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
     """Fit a polynomial robustly (Cauchy weights at twice the median scatter)."""
     middle, half = (x.max() + x.min()) / 2, max(np.ptp(x) / 2, 1e-9)
@@ -168,7 +172,8 @@ def _straighten(track: Track) -> _Straight:
     across = smooth(track.index, track.across, track.lock, 2 if count > 30 else 1)
     lean = smooth(track.index, track.lean, track.lock, 1)
     index = np.arange(
-        int(track.index.min()) - _MARGIN_MARKS, int(track.index.max()) + _MARGIN_MARKS + 1
+        int(track.index.min()) - _MARGIN_MARKS,
+        int(track.index.max()) + _MARGIN_MARKS + 1,
     )
     fine = index[0] - 0.5 + (np.arange(len(index) * _PHASES) + 0.5) / _PHASES
     pitch = np.abs(np.gradient(along(fine), fine))
@@ -262,14 +267,13 @@ def _contrast(
     half = float(np.clip(width / 2, 0.08, 0.2))
     stroke = near[:, np.abs(offsets) <= half]
     gap = near[:, np.abs(offsets) >= half + 0.14]
-    difference = polarity * (
-        flat[:, stroke].mean(axis=2) - flat[:, gap].mean(axis=2)
-    )
+    difference = polarity * (flat[:, stroke].mean(axis=2) - flat[:, gap].mean(axis=2))
     known = np.isfinite(difference)
     share = cv2.blur(known.astype(np.float32), (1, 3))
     summed = cv2.blur(np.where(known, difference, 0).astype(np.float32), (1, 3))
-    return np.where(share > 0.3, summed / np.maximum(share, 1e-3), np.nan)
+    return np.asarray(np.where(share > 0.3, summed / np.maximum(share, 1e-3), np.nan))
 
 
 def _texture(straight: _Straight) -> NDArray[np.float64]:
-    return np.nan_to_num(straight.cells.std(axis=2)).astype(np.float64)
+    spread = np.nan_to_num(straight.cells.std(axis=2))
+    return np.asarray(spread, dtype=np.float64)

@@ -13,11 +13,10 @@ from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    from numpy.typing import NDArray
 
     from analysis.ruler_search import Candidate
 
@@ -54,8 +53,8 @@ class Track:
     """Marks in a row as the loop saw them, in pixels of ``level``.
 
     ``origin`` (2,) and ``direction`` (2,) give the strip's line.  One entry per mark:
-    ``index`` (whole numbers as float), ``along`` and ``across`` (position of the strokes'
-    middle), ``lean`` (along per across), ``lock`` (0 to 1).
+    ``index`` (whole numbers as float), ``along`` and ``across`` (the middle of the
+    strokes), ``lean`` (along per across), ``lock`` (0 to 1).
     """
 
     level: Level
@@ -85,7 +84,11 @@ def pyramid(grey: NDArray[np.uint8]) -> list[Level]:
         half = cv2.resize(
             levels[-1].pixels, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA
         )
-        levels.append(Level(pixels=half, shrink=levels[-1].shrink * 2))
+        levels.append(
+            Level(
+                pixels=np.asarray(half, dtype=np.float32), shrink=levels[-1].shrink * 2
+            )
+        )
     return levels
 
 
@@ -213,16 +216,20 @@ def _wave(
     return strip.rows[:, first:last], np.exp(-2j * np.pi * periods) * window
 
 
-def _pure(columns: NDArray[np.float32], wave: NDArray[np.complex128]) -> NDArray[np.float64]:
+def _pure(
+    columns: NDArray[np.float32], wave: NDArray[np.complex128]
+) -> NDArray[np.float64]:
     """Amplitude of each row if all of its power were in the wave."""
     weight = np.abs(wave)
     power = np.einsum("vu,vu,u->v", columns, columns, weight)
     return np.asarray(np.sqrt(power * (weight.sum() / 2)))
 
 
-def _seen(columns: NDArray[np.float32], wave: NDArray[np.complex128]) -> NDArray[np.complex128]:
+def _seen(
+    columns: NDArray[np.float32], wave: NDArray[np.complex128]
+) -> NDArray[np.complex128]:
     """Compare each row with the wave (small products: threads would only cost)."""
-    return np.einsum("vu,u->v", columns, wave)
+    return np.asarray(np.einsum("vu,u->v", columns, wave))
 
 
 def _seed(
@@ -281,5 +288,5 @@ def _lock_on(
         across = float(power @ strip.across / max(power.sum(), 1e-9))
         pairs = (aligned[1:] * aligned[:-1].conj())[strong[1:]]
         lean = -float(np.angle(pairs.sum())) / (2 * np.pi) * pitch / row_step
-        marks.append((float(index), at, across, lean, lock))
+        marks.append((float(index), float(at), across, lean, float(lock)))
     return marks

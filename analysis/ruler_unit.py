@@ -141,7 +141,7 @@ def _evidence(metric: _Kind, rival: _Kind, seen: Looks) -> float:
 
 
 def _numeral_height(strokes: Strokes, fit: Fit) -> float | None:
-    """Height of a run of rows beyond the longest strokes that repeats as numerals do."""
+    """Height of the rows beyond the longest strokes that repeat as numerals do."""
     period = fit.family.period
     rows = np.flatnonzero(strokes.present)
     texture = np.log(strokes.texture[:, rows[0] : rows[-1] + 1] + 3.0)

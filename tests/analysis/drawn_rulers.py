@@ -73,7 +73,7 @@ INCH_SIXTEENTHS = Style(
 
 
 def decimal_inch(
-    division: int, lengths_mm: tuple[float, ...], width_mm: float, numerals: bool
+    division: int, lengths_mm: tuple[float, ...], width_mm: float, *, numerals: bool
 ) -> Style:
     """A scale in 1/10, 1/20, 1/50 or 1/100 inch."""
     ranks = {10: DECIMAL, 20: HALVED, 50: DECIMAL, 51: FIFTIETHS, 100: DECIMAL}
@@ -110,53 +110,55 @@ def draw_marks(
         mm = number * style.spacing_mm
         x = edge_px[0] + mm * px_per_mm
         reach = style.lengths_mm[style.ranks[number % len(style.ranks)]] * px_per_mm
-        _fill(face, x, style.width_mm * px_per_mm, edge_px[1], sign * reach, ink)
+        half = style.width_mm * px_per_mm / 2
+        _fill(
+            face,
+            (x - half + 0.5, x + half + 0.5),
+            (edge_px[1], edge_px[1] + sign * reach),
+            ink,
+        )
         marks.append((mm, x, edge_px[1]))
         if style.numerals_every and number % style.numerals_every == 0 and number:
-            top = edge_px[1] + sign * (max(style.lengths_mm) + 0.7) * px_per_mm
-            _number(face, str(number // style.numerals_every), x, top, sign, style, px_per_mm, ink)
+            off = (max(style.lengths_mm) + 0.7 + style.numeral_mm / 2) * px_per_mm
+            text = str(number // style.numerals_every)
+            height = style.numeral_mm * px_per_mm
+            _number(face, text, (x, edge_px[1] + sign * off), height, ink)
     return np.array(marks)
 
 
 def _fill(
-    face: NDArray[np.float32], x: float, width: float, y: float, reach: float, ink: float
+    face: NDArray[np.float32],
+    columns: tuple[float, float],
+    rows: tuple[float, float],
+    ink: float,
 ) -> None:
     """Ink a rectangle with exact area coverage along x."""
-    left, right = x - width / 2 + 0.5, x + width / 2 + 0.5
-    columns = np.arange(int(np.floor(left)), int(np.ceil(right)))
-    columns = columns[(columns >= 0) & (columns < face.shape[1])]
-    cover = np.clip(np.minimum(columns + 1, right) - np.maximum(columns, left), 0, 1)
-    low, high = sorted((y, y + reach))
-    rows = slice(max(int(round(low)), 0), max(int(round(high)), 0))
-    face[rows, columns] += (ink - face[rows, columns]) * cover.astype(np.float32)
+    left, right = columns
+    touched = np.arange(int(np.floor(left)), int(np.ceil(right)))
+    touched = touched[(touched >= 0) & (touched < face.shape[1])]
+    cover = np.clip(np.minimum(touched + 1, right) - np.maximum(touched, left), 0, 1)
+    low, high = sorted(rows)
+    band = slice(max(round(low), 0), max(round(high), 0))
+    face[band, touched] += (ink - face[band, touched]) * cover.astype(np.float32)
 
 
 def _number(
     face: NDArray[np.float32],
     text: str,
-    x: float,
-    top: float,
-    sign: int,
-    style: Style,
-    px_per_mm: float,
+    middle: tuple[float, float],
+    height: float,
     ink: float,
 ) -> None:
-    height = style.numeral_mm * px_per_mm
+    """Write a number of a given height round its middle."""
     font = cv2.FONT_HERSHEY_SIMPLEX
     thick = max(int(height / 9), 1)
     (wide, tall), _ = cv2.getTextSize(text, font, 1.0, thick)
-    y = top + height if sign > 0 else top
-    mask = np.zeros(face.shape, np.uint8)
-    cv2.putText(
-        mask,
-        text,
-        (int(x - wide * height / tall / 2), int(y)),
-        font,
-        height / tall,
-        255,
-        thick,
-        cv2.LINE_AA,
+    corner = (
+        int(middle[0] - wide * height / tall / 2),
+        int(middle[1] + height / 2),
     )
+    mask = np.zeros(face.shape, np.uint8)
+    cv2.putText(mask, text, corner, font, height / tall, 255, thick, cv2.LINE_AA)
     face += (ink - face) * (mask.astype(np.float32) / 255)
 
 
@@ -206,9 +208,9 @@ def finish(
     face: NDArray[np.float32], *, blur_px: float, noise: float, rng: np.random.Generator
 ) -> NDArray[np.uint8]:
     """Blur, add noise, and make an RGB picture."""
-    face = cv2.GaussianBlur(face, (0, 0), blur_px)
-    face = face + rng.normal(0, noise, face.shape).astype(np.float32)
-    grey = np.clip(np.rint(face), 0, 255).astype(np.uint8)
+    soft = np.asarray(cv2.GaussianBlur(face, (0, 0), blur_px))
+    noisy = soft + rng.normal(0, noise, face.shape).astype(np.float32)
+    grey = np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
     return np.repeat(grey[:, :, None], 3, axis=2)
 
 
@@ -244,12 +246,14 @@ def warp(
         soft, whole, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
     points = (whole @ np.column_stack([marks[:, 1:], np.ones(len(marks))]).T).T
-    return turned, np.column_stack([marks[:, 0], points[:, :2] / points[:, 2:]])
+    return np.asarray(turned, dtype=np.uint8), np.column_stack(
+        [marks[:, 0], points[:, :2] / points[:, 2:]]
+    )
 
 
 def cut_out(
     rgb8: NDArray[np.uint8], from_px: float, width_px: float
 ) -> NDArray[np.uint8]:
     """Cut a strip of columns out and close the gap: a slip."""
-    first, last = int(round(from_px)), int(round(from_px + width_px))
+    first, last = round(from_px), round(from_px + width_px)
     return np.ascontiguousarray(np.delete(rgb8, np.s_[first:last], axis=1))

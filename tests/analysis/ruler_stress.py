@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.photo import Photo, read_photo, srgb_lut
 from analysis.result import Refusal
@@ -27,7 +28,6 @@ from tests.analysis.drawn_rulers import decimal_inch, draw_marks, warp
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from numpy.typing import NDArray
 
 WRONG_RATIO = 0.01
 LONG_STROKES_MM = (4.0, 5.5, 7.0, 8.5)
@@ -87,7 +87,7 @@ def _px_per_mm(marks: NDArray[np.float64]) -> float:
 def level(
     rgb8: NDArray[np.uint8], marks: NDArray[np.float64]
 ) -> tuple[NDArray[np.uint8], NDArray[np.float64]]:
-    """Turn the picture so that the ruler's line is horizontal, millimetres rightward."""
+    """Turn the picture so that the ruler's line is horizontal, mm rightward."""
     along = marks[-1, 1:] - marks[0, 1:]
     turn = -float(np.degrees(np.arctan2(along[1], along[0])))
     return warp(rgb8, marks, scale=1.0, turn_deg=turn)
@@ -96,7 +96,7 @@ def level(
 def painted_out(
     rgb8: NDArray[np.uint8], marks: NDArray[np.float64]
 ) -> NDArray[np.uint8]:
-    """Paint over the marks of a levelled picture, column by column colour of the face."""
+    """Paint over the marks of a levelled picture with the colour of the face."""
     painted = rgb8.copy()
     pitch = np.ptp(marks[:, 1]) / np.ptp(marks[:, 0])
     fit = np.polynomial.Polynomial.fit(marks[:, 1], marks[:, 2], 2)
@@ -127,12 +127,15 @@ def drawn(
         grey,
         style,
         px_per_mm=px_per_mm,
-        edge_px=(float(marks[:, 1].min()), float(np.median(marks[:, 2]) - 5 * px_per_mm)),
+        edge_px=(
+            float(marks[:, 1].min()),
+            float(np.median(marks[:, 2]) - 5 * px_per_mm),
+        ),
         length_mm=length,
         ink=30.0,
     )
-    grey = cv2.GaussianBlur(grey, (0, 0), 0.8)
-    rgb = np.repeat(np.clip(grey, 0, 255).astype(np.uint8)[:, :, None], 3, axis=2)
+    soft = np.asarray(cv2.GaussianBlur(grey, (0, 0), 0.8))
+    rgb = np.repeat(np.clip(soft, 0, 255).astype(np.uint8)[:, :, None], 3, axis=2)
     x = np.linspace(marks[:, 1].min(), marks[:, 1].max(), 40)
     truth = np.column_stack(
         [(x - x[0]) / px_per_mm, x, np.full_like(x, np.median(marks[:, 2]))]
@@ -156,9 +159,7 @@ def slips(
         right = marks[:, 1] >= last
         moved = marks.copy()
         moved[right, 1] -= last - first
-        yield Case(
-            name=f"slip {count} at {share}", rgb8=cut, marks=moved[left | right]
-        )
+        yield Case(name=f"slip {count} at {share}", rgb8=cut, marks=moved[left | right])
 
 
 def cases(
@@ -171,10 +172,12 @@ def cases(
     mirrored = marks * [1, -1, 1] + [0, rgb8.shape[1] - 1, 0]
     yield Case(name="mirrored", rgb8=rgb8[:, ::-1], marks=mirrored)
     yield Case(name="inverted", rgb8=255 - rgb8, marks=marks)
-    blurred = cv2.GaussianBlur(rgb8, (0, 0), rgb8.shape[1] / 2500)
+    blurred = np.asarray(cv2.GaussianBlur(rgb8, (0, 0), rgb8.shape[1] / 2500), np.uint8)
     yield Case(name="blurred", rgb8=blurred, marks=marks)
     _, packed = cv2.imencode(".jpg", rgb8, [cv2.IMWRITE_JPEG_QUALITY, 60])
-    yield Case(name="JPEG 60", rgb8=cv2.imdecode(packed, 1), marks=marks)
+    yield Case(
+        name="JPEG 60", rgb8=np.asarray(cv2.imdecode(packed, 1), np.uint8), marks=marks
+    )
     flat, lined = level(rgb8, marks)
     yield Case(name="painted out", rgb8=painted_out(flat, lined), marks=lined)
     yield from slips(flat, lined, unit_mm)
@@ -183,7 +186,9 @@ def cases(
             yield drawn(flat, lined, division, width_mm)
 
 
-def photos(folder: Path) -> Iterator[tuple[str, NDArray[np.uint8], NDArray[np.float64], float]]:
+def photos(
+    folder: Path,
+) -> Iterator[tuple[str, NDArray[np.uint8], NDArray[np.float64], float]]:
     """Give every readable photo with its upright true marks."""
     score = scorer(folder)
     for truth in json.loads((folder / "truth.json").read_text())["photos"]:
