@@ -44,7 +44,7 @@ _RIDGE = 1e-4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Rays:
-    """Light (holes, sectors, samples) at ``radius_mm`` (samples,), ``phi`` (sectors,)."""
+    """Light (holes, sectors, samples) at ``radius_mm`` (samples,) and ``phi``."""
 
     light: Floats
     radius_mm: Floats
@@ -86,7 +86,7 @@ def measure_holes(
     (NaN if no hole could be measured).
     """
     rays = _rays(photo, homography, holes)
-    kept: NDArray[np.bool_] = np.isfinite(rays.light).all(axis=(1, 2))
+    kept = np.isfinite(rays.light.sum(axis=(1, 2)))
     if not kept.any():
         return tuple(_unused(homography, h, "outside the photo") for h in holes), np.nan
     rays = _Rays(
@@ -279,8 +279,8 @@ def _joint(rays: _Rays, linear: _Linear) -> tuple[Floats, Floats]:
     offset = linear.offset.ravel()
     base = np.minimum(linear.weight, 4 * np.median(linear.weight)).ravel()
     floor = 0.05 / rays.px_per_mm
-    weight: Floats = base
-    step = np.zeros(2 * count + 1)
+    weight = np.asarray(base)
+    step: Floats = np.zeros(2 * count + 1)
     for _ in range(5):
         normal = design.T @ (weight[:, None] * design)
         normal += 1e-6 * float(base.mean()) * np.eye(len(normal))

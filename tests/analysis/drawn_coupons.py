@@ -109,4 +109,4 @@ def _mask(
         rings.append(np.rint(fine).astype(np.int32))
     cv2.fillPoly(drawn, rings, (255.0,), cv2.LINE_AA, _SUBPIXEL_BITS)
     small = cv2.resize(drawn, (WIDTH_PX, HEIGHT_PX), interpolation=cv2.INTER_AREA)
-    return np.asarray(small, dtype=np.float32) / 255
+    return np.asarray(small / np.float32(255), dtype=np.float32)

@@ -336,7 +336,8 @@ def test_the_drawn_chessboard_is_flat_and_square() -> None:
     """Read scikit-image's chessboard (8 x 8 squares of 25 px): a mere scale."""
     from skimage import data
 
-    pad = np.pad(data.checkerboard(), 40, constant_values=128)
+    drawn = data.checkerboard()  # type: ignore[no-untyped-call]
+    pad = np.pad(drawn, 40, constant_values=128)
     grid = np.array([[x, y] for y in range(1, 8) for x in range(1, 8)], dtype=float)
     drawn_px = 25 * grid - 0.5 + 40
     corners = cv2.cornerSubPix(
