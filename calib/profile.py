@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analysis.combine import combine
+from analysis.several_photos import combine
 from calib.adhesion import Outcome
 from calib.observations import Observation, observe
 from calib.readings import coupon_from_dict
