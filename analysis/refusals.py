@@ -153,6 +153,11 @@ _LISTED = (
         remedy="Lay it on a lit white screen, or on paper that is much lighter or "
         "darker than the resin.",
     ),
+    Code(
+        code="no_flare",
+        message="The coupon was found, but its flare can't be read: {why}.",
+        remedy="Light the coupon evenly from all round and take the photo again.",
+    ),
 )
 
 CODES: dict[str, Code] = {listed.code: listed for listed in _LISTED}

@@ -51,7 +51,8 @@ def combine(coupons: Sequence[CouponMeasurement]) -> CouponMeasurement:
     -----
     Teeth: ``x = (sum W_k)^-1 sum W_k y_k`` with ``W_k`` the inverse of photo k's own
     covariance, and covariance ``(sum W_k)^-1 + S``; S, which all photos share, is the
-    model's part and the scale's (JCGM 100, F.1.2.3: common inputs stay common).
+    model's part and the scale's (JCGM 100, F.1.2.3: common inputs stay common).  The
+    heights' part, which turns with the view, counts as each photo's own.
     """
     if not coupons or len({coupon.coupon_id for coupon in coupons}) != 1:
         raise ValueError("photos of one print of one coupon are needed")

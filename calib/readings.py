@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 
 import numpy as np
 
+from analysis.refusals import refuse
 from analysis.result import (
     Component,
     CouponMeasurement,
@@ -73,14 +74,8 @@ def photo_report(
 
 def no_flare(measurement: Measurement) -> Refusal:
     """Say why a photo whose coupon was found still gives no flare."""
-    because = [
-        coupon.reasons.get("flare_mm", _UNSAID) for coupon in measurement.coupons
-    ]
-    return Refusal(
-        code="no_flare",
-        message=because[0] if because else "No coupon was measured.",
-        remedy="Light the coupon evenly from all round and take the photo again.",
-    )
+    because = [c.reasons.get("flare_mm", _UNSAID) for c in measurement.coupons]
+    return refuse("no_flare", why=because[0].rstrip(".") if because else "no coupon")
 
 
 def scale_report(reading: RulerReading | Refusal) -> dict[str, Any]:

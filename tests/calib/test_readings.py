@@ -106,7 +106,8 @@ def test_a_coupon_without_any_flare_is_refused_but_shown() -> None:
     nothing = replace(a_reading(), flare=None, reasons={"flare_mm": "Both in shadow."})
     report = photo_report("a.jpg", replace(_measurement(), coupons=(nothing,)), None)
     assert report["status"] == "refused"
-    assert report["refusal"]["message"] == "Both in shadow."
+    assert report["refusal"]["code"] == "no_flare"
+    assert "Both in shadow" in report["refusal"]["message"]
     assert len(report["coupons"]) == 1
 
 
