@@ -113,8 +113,8 @@ def plot_photo(
 ) -> Axes:
     """Show a part of a photo in its own pixel coordinates.
 
-    ``px_per_px`` is stored pixels for each pixel of ``rgb8``; ``crop_px`` x0, y0, x1, y1
-    in stored pixels; ``quarter_turn`` shows it turned to the left.
+    ``px_per_px`` is stored pixels for each pixel of ``rgb8``; ``crop_px`` is x0, y0,
+    x1, y1 in stored pixels; ``quarter_turn`` shows it turned to the left.
     """
     x0, y0, x1, y1 = (round(v / px_per_px) for v in crop_px)
     part = Image.fromarray(np.ascontiguousarray(rgb8[y0:y1, x0:x1]))
@@ -197,7 +197,7 @@ def _closed(points: Floats) -> Floats:
 
 
 def plot_insets(coupon: CouponMeasurement, *, ax: Axes) -> Axes:
-    """Growth against foot inset, mm to um, with standard uncertainties and the hinge."""
+    """Growth against foot inset, with standard uncertainties and the hinge."""
     teeth = [t for t in coupon.teeth if t.role != "start"]
     _plot_teeth([t for t in teeth if t.role == "inset"], lambda t: t.inset_mm, ax)
     _plot_teeth([t for t in teeth if t.role == "reference"], lambda t: t.inset_mm, ax)
@@ -244,7 +244,7 @@ def _plot_teeth(
             if not mine:
                 continue
             x = np.array([place(t) for t in mine])
-            span = max(max(place(t) for t in teeth), 0.5)
+            span = max(*(place(t) for t in teeth), 0.5)
             ax.errorbar(
                 x + nudge * span / 4,
                 [1e3 * (t.growth_mm or 0.0) for t in mine],

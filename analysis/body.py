@@ -66,7 +66,7 @@ def body_growth(
         _pair(readings, growth, plain, [(f"flank {side}+",), (f"flank {side}-",)])
         for side in clean_sides
     ]
-    ends = [("end a",), ("end b",)]
+    ends: list[tuple[str, ...]] = [("end a",), ("end b",)]
     both = set(clean_sides) == {"a", "b"}
     pairs = [
         _pair(readings, growth, plain, ends) if both else None,
@@ -90,10 +90,7 @@ def body_growth(
         "ruler": U_SCALE_RATIO * manifest.teeth[0].y_end_mm,
         "edge noise": float(np.median(readings.u_mm)) / 3.0,
     }
-    budget = tuple(
-        Component(name=s, u_mm=abs(parts.get(s, 0.0)))  # type: ignore[arg-type]
-        for s in SOURCES
-    )
+    budget = tuple(Component(name=s, u_mm=abs(parts.get(s, 0.0))) for s in SOURCES)
     return Quantity(
         value_mm=float(weights @ values),
         u_mm=combined_u(budget),
@@ -102,9 +99,9 @@ def body_growth(
     )
 
 
-def _u_light(ratio: Floats) -> Floats:
-    share: Floats = LIGHT_RATIO / np.clip(ratio, 0.05, 1.0)
-    return LIGHT_MM * share**1.5
+def _u_light(ratio: Floats | np.float64) -> Floats:
+    share = LIGHT_RATIO / np.clip(ratio, 0.05, 1.0)
+    return np.asarray(LIGHT_MM * share**1.5)
 
 
 def _pair(

@@ -7,15 +7,12 @@ The profile across each edge (:mod:`analysis.profiles`) is fitted with the model
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.light import RAMP, TERMS, edge_terms
-
-if TYPE_CHECKING:
-    from analysis.profiles import Lines, Profiles
+from analysis.profiles import Lines, Profiles
 
 Floats = NDArray[np.float64]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,34 +21,29 @@ from analysis.ladder import (
     tooth_edges,
     tooth_growths,
 )
-from analysis.light import SHADOW_STEP
-from analysis.outline import projected_outline
+from analysis.pose import Pose
 from analysis.reading import EdgeReadings, read_edges
-from analysis.refusals import refuse
 from analysis.result import CouponMeasurement, Quantity, Refusal, ToothReading
+from analysis.sides import disagreement, neither_side, side_fault
 from analysis.uncertainty import budget, combined_u, with_component
+from patterns.manifest import Manifest, Tooth
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from analysis.photo import Photo
-    from analysis.pose import Pose
-    from patterns.manifest import Manifest, Tooth
+    from analysis.result import Component
 
 Floats = NDArray[np.float64]
 
-MOST_SHADED = 5
-MOST_SCATTER_MM = 0.008
-MOST_MISFIT = 4.0
-MOST_APART_MM = 0.08
-FEWEST_REFERENCES = 4
-FEWEST_TEETH = 14
-LOW_CONTRAST = 0.45
-"""Open table and part differ by less than this share of the brighter one."""
 U_RASTER_SHARE = 0.02
 """Teeth meet the mask's raster alike; what is left of a pixel (assumed)."""
 U_HINGE_MM = 0.003
 """Model doubt of the flare read from teeth that stand out (assumed)."""
 U_FLUSH_MM = 0.006
 BRACKET_MM = 0.02
+FEWEST_INSETS = 4
+ROUNDS, SETTLED_MM = 10, 1e-6
 COVER = 2.0
 HIDDEN = "from this line of sight its outermost layer lies behind another"
 OUTLIER = "it does not fit the other teeth: dust, damage or a shadow"
@@ -80,15 +76,23 @@ def measure_readings(
     faults |= disagreement(readings, manifest, faults)
     sides = tuple(side for side, fault in faults.items() if fault is None)
     if not sides:
-        return _neither_side(readings)
+        return neither_side(readings)
     fit = _fit(readings, manifest, sides)
     growths = tooth_growths(fit, readings)
-    covariance = _growth_covariance(fit, growths, pose)
-    flare, upper = _flare(fit, growths, covariance, readings, manifest, pose)
-    flush = _flush(fit, growths, covariance, readings, manifest, pose)
+    case = _Case(
+        fit=fit,
+        growths=growths,
+        covariance=_growth_covariance(fit, growths, pose),
+        teeth=tuple(_owners(growths, readings, manifest)),
+        manifest=manifest,
+        pose=pose,
+    )
+    flare, upper = _flare(case)
+    flush = _flush(case)
     body = body_growth(readings, manifest, sides, pose.u_view_rad)
-    teeth = _tooth_readings(fit, growths, covariance, readings, manifest, faults)
-    names, picked = _used(teeth, growths, readings)
+    teeth = _tooth_readings(case, readings, faults)
+    used = {tooth.name for tooth in teeth if tooth.used}
+    picked = [k for k, tooth in enumerate(case.teeth) if tooth.name in used]
     warnings = list(pose.warnings)
     warnings += [f"Side {s} is left out: {f}." for s, f in faults.items() if f]
     reasons = _reasons(pose, flare, upper, body, flush)
@@ -104,97 +108,41 @@ def measure_readings(
         body_growth=body,
         flush_inset=flush,
         teeth=teeth,
-        covariance_names=names,
-        growth_cov_mm2=covariance[np.ix_(picked, picked)],
+        covariance_names=tuple(case.teeth[k].name for k in picked),
+        growth_cov_mm2=case.covariance[np.ix_(picked, picked)],
         warnings=tuple(warnings),
         reasons=reasons,
     )
 
 
-def side_fault(readings: EdgeReadings, manifest: Manifest, side: str) -> str | None:
-    """Say why a long side can't be used, or None."""
-    rows = readings.chosen(f"end {side}")
-    good = readings.good[rows]
-    shaded = int((readings.ratio[rows] < SHADOW_STEP).sum())
-    if shaded > MOST_SHADED:
-        return f"{shaded} of its {len(rows)} teeth lie in shadow or lack contrast"
-    if good.sum() < FEWEST_TEETH:
-        return f"only {good.sum()} of its {len(rows)} teeth can be read"
-    scatter = _reference_scatter_mm(readings, manifest, side)
-    if scatter is None:
-        return "too few of its reference teeth can be read"
-    if scatter > MOST_SCATTER_MM:
-        return f"its reference teeth scatter by {1e3 * scatter:.0f} um"
-    if np.median(readings.misfit[rows][good]) > MOST_MISFIT:
-        return "its edges do not look like edges in even light"
-    return None
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Case:
+    """One coupon's fit; ``teeth`` and ``covariance`` in the order of ``growths``."""
 
+    fit: LadderFit
+    growths: Growths
+    covariance: Floats
+    teeth: tuple[Tooth, ...]
+    manifest: Manifest
+    pose: Pose
 
-def disagreement(
-    readings: EdgeReadings, manifest: Manifest, faults: dict[str, str | None]
-) -> dict[str, str | None]:
-    """Fault of the weaker side where both would serve but don't agree on the body.
-
-    A shaded side can look clean and be 100 um out; the pose tells opposite sides' body
-    edges to within a few hundredths of a millimetre.
-    """
-    if any(faults.values()):
-        return {}
-    plain = {t.name for t in manifest.teeth if t.role == "reference"}
-    level, strength = {}, {}
-    for side in faults:
-        rows = np.array(
-            [
-                i
-                for i in readings.chosen(f"end {side}")
-                if readings.good[i] and readings.edges[i].owner in plain
-            ]
+    def rows(self, serves: Callable[[Tooth], bool]) -> NDArray[np.intp]:
+        """Teeth that serve and fit the others."""
+        outlier = self.fit.outlier[self.growths.place]
+        return np.array(
+            [k for k, t in enumerate(self.teeth) if serves(t) and not outlier[k]],
+            dtype=np.intp,
         )
-        level[side] = float(np.median(_body_place(readings, manifest, rows)))
-        strength[side] = float(np.median(readings.ratio[rows]))
-    apart = abs(level["a"] - level["b"])
-    if apart < MOST_APART_MM:
-        return {}
-    weaker = min(strength, key=lambda side: strength[side])
-    return {weaker: f"its body edges lie {1e3 * apart:.0f} um off the other side's"}
 
-
-def _body_place(
-    readings: EdgeReadings, manifest: Manifest, rows: NDArray[np.intp]
-) -> Floats:
-    """Places of body edges outside the printed design, parallax removed."""
-    flat = projected_outline(
-        readings.inset_mm[rows],
-        np.zeros(manifest.layers),
-        readings.z_mm,
-        readings.seen.slope[rows],
-    )
-    return np.asarray(readings.place_mm[rows] - flat.place_mm)
-
-
-def _reference_scatter_mm(
-    readings: EdgeReadings, manifest: Manifest, side: str
-) -> float | None:
-    """Scatter of the references about their quadratic, one outlier allowed."""
-    plain = {t.name for t in manifest.teeth if t.role == "reference"}
-    rows = [
-        i
-        for i in readings.chosen(f"end {side}")
-        if readings.good[i] and readings.edges[i].owner in plain
-    ]
-    if len(rows) < FEWEST_REFERENCES:
-        return None
-    x = np.array([readings.edges[i].point_mm[0] for i in rows])
-    y = _body_place(readings, manifest, np.array(rows))
-    left = y - np.polyval(np.polyfit(x / 50.0, y, 2), x / 50.0)
-    return float(np.sqrt(np.sum(left**2) / max(len(rows) - 3, 1)))
-
-
-def _neither_side(readings: EdgeReadings) -> Refusal:
-    rows = readings.chosen("end a", "end b")
-    if np.median(readings.open_contrast[rows]) < LOW_CONTRAST:
-        return refuse("low_contrast")
-    return refuse("one_sided_light")
+    def parts(
+        self, sensitivity: Floats, value_mm: float, u_model_mm: float
+    ) -> tuple[Component, ...]:
+        """Budget of a linear result, with what does not come from the fit."""
+        parts = budget(sensitivity, self.fit.variance)
+        parts = with_component(parts, "ruler", value_mm * self.pose.u_scale_ratio)
+        raster = U_RASTER_SHARE * self.manifest.pixel_y_mm
+        parts = with_component(parts, "pixel raster", raster)
+        return with_component(parts, "model", u_model_mm)
 
 
 def _fit(
@@ -219,127 +167,92 @@ def _growth_covariance(fit: LadderFit, growths: Growths, pose: Pose) -> Floats:
     )
 
 
-def _by_role(
+def _owners(
     growths: Growths, readings: EdgeReadings, manifest: Manifest
 ) -> list[Tooth]:
     by_name = {t.name: t for t in manifest.teeth}
     return [by_name[readings.edges[i].owner] for i in growths.row]
 
 
-def _flare(
-    fit: LadderFit,
-    growths: Growths,
-    covariance: Floats,
-    readings: EdgeReadings,
-    manifest: Manifest,
-    pose: Pose,
-) -> tuple[Quantity | None, float | None]:
+def _stands_full(tooth: Tooth) -> bool:
+    plain = tooth.role == "reference"
+    return not plain and tooth.inset_mm == 0 and tooth.start_layer == 0
+
+
+def _flare(case: _Case) -> tuple[Quantity | None, float | None]:
     """Flare of the plate layer, or an upper limit where nothing stands out."""
-    teeth = _by_role(growths, readings, manifest)
-    standing = [
-        i
-        for i, t in enumerate(teeth)
-        if t.role != "reference"
-        and t.inset_mm == 0
-        and t.start_layer == 0
-        and not fit.outlier[growths.place[i]]
-    ]
-    first = fit.layout.flare.start
-    row = fit.solution.gain[first]
-    parts = budget(row, fit.variance)
-    parts = with_component(parts, "ruler", abs(fit.value[first]) * pose.u_scale_ratio)
-    parts = with_component(parts, "pixel raster", U_RASTER_SHARE * manifest.pixel_y_mm)
-    parts = with_component(parts, "model", U_HINGE_MM)
-    u = combined_u(parts)
-    if standing:
-        mean = float(np.mean(growths.growth_mm[standing]))
-        u_mean = float(np.sqrt(covariance[np.ix_(standing, standing)].mean()))
-        u_mean = float(np.hypot(u_mean, U_HINGE_MM))
-        if mean < COVER * u_mean:
-            return None, max(mean, 0.0) + COVER * u_mean
+    first = case.fit.layout.flare.start
+    value = float(case.fit.value[first])
+    parts = case.parts(case.fit.solution.gain[first], value, U_HINGE_MM)
+    full = case.rows(_stands_full)
+    full = full[~case.fit.hidden[case.growths.place[full]]]
+    if len(full):
+        level = float(np.mean(case.growths.growth_mm[full]))
+        u_level = float(np.sqrt(case.covariance[np.ix_(full, full)].mean()))
+        u_level = float(np.hypot(u_level, U_HINGE_MM))
+    else:
+        level, u_level = value, combined_u(parts)
+    if level < COVER * u_level:
+        return None, max(level, 0.0) + COVER * u_level
+    ends = [name for name in case.fit.teeth.groups if name.startswith("end")]
     quantity = Quantity(
-        value_mm=float(fit.value[first]),
-        u_mm=u,
-        method="hinge through both ladders of "
-        + " and ".join(name for name in fit.teeth.groups if name.startswith("end")),
+        value_mm=value,
+        u_mm=combined_u(parts),
+        method="hinge through both ladders of " + " and ".join(ends),
         budget=parts,
     )
     return quantity, None
 
 
-def _flush(
-    fit: LadderFit,
-    growths: Growths,
-    covariance: Floats,
-    readings: EdgeReadings,
-    manifest: Manifest,
-    pose: Pose,
-) -> Quantity | None:
+def _flush(case: _Case) -> Quantity | None:
     """Inset at which foot and body are level, by the inset ladder alone."""
-    teeth = _by_role(growths, readings, manifest)
-    mine = np.array(
-        [
-            i
-            for i, t in enumerate(teeth)
-            if t.role == "inset" and not fit.outlier[growths.place[i]]
-        ],
-        dtype=np.intp,
-    )
-    if len(mine) < 4:
+    mine = case.rows(lambda tooth: tooth.role == "inset")
+    if len(mine) < FEWEST_INSETS:
         return None
-    inset = pose.printed(np.array([teeth[i].inset_mm for i in mine]))
-    growth = growths.growth_mm[mine]
-    behind = fit.hidden[growths.place[mine]]  # their foot is seen, whatever its inset
-    level = float(fit.value[fit.layout.flare.start])
-    cov = covariance[np.ix_(mine, mine)]
-    for _ in range(10):
+    inset = case.pose.printed(np.array([case.teeth[k].inset_mm for k in mine]))
+    growth = case.growths.growth_mm[mine]
+    covariance = case.covariance[np.ix_(mine, mine)]
+    # where the foot hides the body it is seen whatever its inset
+    behind = case.fit.hidden[case.growths.place[mine]]
+    level = float(case.fit.value[case.fit.layout.flare.start])
+    weights, u_fit = np.zeros(len(mine)), 0.0
+    for _ in range(ROUNDS):
         half = 0.5 * (level - inset)
-        round_ = np.where(behind, half, np.hypot(half, ROUNDING_MM))
-        share = np.where(behind, 1.0, 0.5 * (1 + half / np.hypot(half, ROUNDING_MM)))
-        doubt = FLUSH_MM * np.exp(-np.abs(level - inset) / FLUSH_RANGE_MM)
-        weight = np.linalg.inv(cov + np.diag(np.where(behind, U_FLUSH_MM, doubt) ** 2))
-        information = float(share @ weight @ share)
+        rounded = np.hypot(half, ROUNDING_MM)
+        shown = half + np.where(behind, half, rounded)
+        share = np.where(behind, 1.0, 0.5 * (1 + half / rounded))
+        doubt = FLUSH_MM * np.exp(-np.abs(2 * half) / FLUSH_RANGE_MM)
+        doubt = np.where(behind, U_FLUSH_MM, doubt)
+        solved = np.linalg.solve(covariance + np.diag(doubt**2), share)
+        information = float(share @ solved)
         if information <= 0:
             return None
-        step = float(share @ weight @ (growth - half - round_)) / information
+        weights = np.asarray(solved / information)
+        u_fit = information**-0.5
+        step = float(weights @ (growth - shown))
         level += float(np.clip(step, -0.1, 0.1))
-        if abs(step) < 1e-6:
+        if abs(step) < SETTLED_MM:
             break
-    u_fit = information**-0.5
-    if level < max(COVER * u_fit, BRACKET_MM) or level > inset.max() - BRACKET_MM:
+    if not max(COVER * u_fit, BRACKET_MM) <= level <= inset.max() - BRACKET_MM:
         return None
-    parts = tuple(fit_budget(fit, growths, mine, share @ weight / information))
-    parts = with_component(parts, "ruler", level * pose.u_scale_ratio)
-    parts = with_component(parts, "model", U_FLUSH_MM)
-    parts = with_component(parts, "pixel raster", U_RASTER_SHARE * manifest.pixel_y_mm)
+    parts = case.parts(weights @ case.growths.sensitivity[mine], level, U_FLUSH_MM)
     return Quantity(
-        value_mm=level / pose.design_scale,
+        value_mm=level / case.pose.design_scale,
         u_mm=max(combined_u(parts), u_fit),
         method="hinge through the inset ladder",
         budget=parts,
     )
 
 
-def fit_budget(
-    fit: LadderFit, growths: Growths, mine: NDArray[np.intp], weights: Floats
-) -> tuple:  # type: ignore[type-arg]
-    """Budget of a weighted sum of tooth growths."""
-    return budget(weights @ growths.sensitivity[mine], fit.variance)
-
-
 def _tooth_readings(
-    fit: LadderFit,
-    growths: Growths,
-    covariance: Floats,
-    readings: EdgeReadings,
-    manifest: Manifest,
-    faults: dict[str, str | None],
+    case: _Case, readings: EdgeReadings, faults: dict[str, str | None]
 ) -> tuple[ToothReading, ...]:
+    fit, growths, covariance = case.fit, case.growths, case.covariance
     seen = {readings.edges[i].owner: k for k, i in enumerate(growths.row)}
     ends = {e.owner: i for i, e in enumerate(readings.edges) if e.kind == "end"}
     px = readings.edge_px()
     out = []
-    for tooth in manifest.teeth:
+    for tooth in case.manifest.teeth:
         row, k = ends[tooth.name], seen.get(tooth.name)
         fault = faults[tooth.side]
         reason = f"side {tooth.side}: {fault}" if fault else readings.reason[row]
@@ -369,17 +282,6 @@ def _fit_fault(fit: LadderFit, place: int) -> str | None:
     return OUTLIER if fit.outlier[place] else None
 
 
-def _used(
-    teeth: tuple[ToothReading, ...], growths: Growths, readings: EdgeReadings
-) -> tuple[tuple[str, ...], NDArray[np.intp]]:
-    used = {t.name for t in teeth if t.used}
-    owners = [readings.edges[i].owner for i in growths.row]
-    picked = np.array(
-        [k for k, name in enumerate(owners) if name in used], dtype=np.intp
-    )
-    return tuple(owners[k] for k in picked), picked
-
-
 def _reasons(
     pose: Pose,
     flare: Quantity | None,
@@ -387,7 +289,7 @@ def _reasons(
     body: Quantity | None,
     flush: Quantity | None,
 ) -> dict[str, str]:
-    reasons = {}
+    reasons: dict[str, str] = {}
     if pose.part_scale is None:
         said = "The scale was taken from the coupon, so its size is not known."
         reasons |= {"part_scale": said, "u_part_scale": said}

@@ -1,4 +1,4 @@
-"""What the tooth edges of a coupon should show: the model that the ladders are fitted by.
+"""What the tooth edges of a coupon should show: the model behind the ladders' fit.
 
 What an edge shows in the plane of the plate face is
 
@@ -82,8 +82,8 @@ class Layout:
 class Shown:
     """What the model says of n edges.
 
-    ``place_mm`` (n,) in the plane of the plate face, ``jacobian`` (n, p); ``share`` (n,)
-    how far the foot forms the edge as seen; ``around_mm`` (n,) everything but the
+    ``place_mm`` (n,) in the plane of the plate face, ``jacobian`` (n, p); ``share``
+    (n,) how far the foot forms the edge as seen; ``around_mm`` (n,) everything but the
     tooth's own growth: baseline, parallax, light, pose.
     """
 

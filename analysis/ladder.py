@@ -8,7 +8,6 @@ as observations of their own (JCGM 100, 5.1).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +15,8 @@ from numpy.typing import NDArray
 from analysis.hinge import HingeModel, Layout, Shown, Teeth
 from analysis.light import SHADOW_STEP
 from analysis.outline import projected_outline
+from analysis.reading import EdgeReadings
 from analysis.uncertainty import LeastSquares, least_squares
-
-if TYPE_CHECKING:
-    from analysis.reading import EdgeReadings
 
 Floats = NDArray[np.float64]
 
@@ -30,10 +27,10 @@ U_SMOOTH_MM = 0.06
 U_FLANK_MM = 0.006
 """Flare of flanks against ends (assumed)."""
 U_OBLIQUE = 0.03
-"""Light in the gaps, as a share of the slope in mm: limits what flanks tell of height."""
+"""Light in the gaps, mm for each slope: limits what flanks tell of height."""
 LIGHT_MM = 0.002
 LIGHT_RATIO = 0.35
-"""Edges read 2 um wrong by uneven light where the step is 0.35 of the brighter level."""
+"""Uneven light: 2 um an edge where the step is 0.35 of the brighter level."""
 FLUSH_MM, FLUSH_RANGE_MM = 0.012, 0.030
 """Model error of the hinge where foot and body are level, and how it fades."""
 OUTLIER, OUTLIER_MM = 4.5, 0.015
@@ -47,6 +44,7 @@ HIDDEN_SLOPE = -0.03
 HIDING, LEVEL_MM = 0.1, 0.003
 ROUNDS = 8
 CLEAN_MISFIT = 3.0
+FEWEST_TO_TELL = 8
 FEWEST_FLANKS, FLANK_SHARE, FLANKS_APART_MM = 6, 0.7, 0.025
 SETTLED_MM, LARGEST_MOVE_MM = 1e-5, 0.1
 IGNORED_MM2 = 1e6
@@ -164,10 +162,11 @@ def fit_ladders(
     """
     model = _model(readings, teeth, foot_layers)
     place = readings.place_mm[teeth.row]
+    task = _Task(readings, model, place, *_priors(readings, model, u_height_mm))
     outlier = np.zeros(len(place), dtype=bool)
     value = _start(model, place)
     while True:
-        fit = _settle(readings, model, place, value, outlier, u_height_mm)
+        fit = _settle(task, value, outlier)
         value = fit.value
         score = np.abs(fit.residual_mm) / fit.u_residual_mm
         score[outlier | (np.abs(fit.residual_mm) < OUTLIER_MM)] = 0.0
@@ -176,6 +175,35 @@ def fit_ladders(
             return fit
         outlier = outlier.copy()
         outlier[worst] = True
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """What does not change while one photo's ladders are fitted."""
+
+    readings: EdgeReadings
+    model: HingeModel
+    place: Floats
+    prior_rows: Floats
+    prior_split: dict[str, Floats]
+
+    def linearised(
+        self, value: Floats, outlier: NDArray[np.bool_], excess: Floats
+    ) -> tuple[Shown, dict[str, Floats], LeastSquares]:
+        """One linear least squares about a parameter vector, with all its variances."""
+        n = len(self.place)
+        own = _variances(self.readings, self.model, value, excess)
+        empty = np.zeros(n)
+        split = {
+            source: np.concatenate([own.get(source, empty), self.prior_split[source]])
+            for source in SOURCES
+        }
+        total = sum(split.values(), np.zeros(n + len(self.prior_rows)))
+        total[:n][outlier] = IGNORED_MM2
+        shown = self.model.at(value)
+        design = np.concatenate([shown.jacobian, self.prior_rows])
+        wrong = np.concatenate([self.place - shown.place_mm, -self.prior_rows @ value])
+        return shown, split, least_squares(design, wrong, total)
 
 
 def _model(readings: EdgeReadings, teeth: Teeth, foot: int) -> HingeModel:
@@ -286,92 +314,49 @@ def _priors(
     return rows, split
 
 
-def _settle(
-    readings: EdgeReadings,
-    model: HingeModel,
-    place: Floats,
-    value: Floats,
-    outlier: NDArray[np.bool_],
-    u_height_mm: float,
-) -> LadderFit:
+def _settle(task: _Task, value: Floats, outlier: NDArray[np.bool_]) -> LadderFit:
     """Gauss-Newton to rest, then once more with the scatter that was seen."""
-    excess = np.ones(len(place))
-    fit = _descend(readings, model, place, value, outlier, excess, u_height_mm)
+    end = task.model.teeth.end
+    excess = np.ones(len(task.place))
+    fit = _descend(task, value, outlier, excess)
     for kind in (True, False):
-        mine = (model.teeth.end == kind) & ~outlier
-        if mine.sum() < 8:
+        mine = (end == kind) & ~outlier
+        if mine.sum() < FEWEST_TO_TELL:
             continue
-        freedom = max(1.0 - model.layout.size / (2.0 * len(place)), 0.4)
-        chi = np.sqrt(
-            np.mean((fit.residual_mm[mine] / fit.u_residual_mm[mine]) ** 2) / freedom
-        )
-        excess[model.teeth.end == kind] = max(float(chi), 1.0)
-    return _descend(readings, model, place, fit.value, outlier, excess, u_height_mm)
+        # about half of the parameters are held by what is known beforehand
+        freedom = max(1.0 - task.model.layout.size / (2.0 * len(end)), 0.4)
+        scores = fit.residual_mm[mine] / fit.u_residual_mm[mine]
+        excess[end == kind] = max(float(np.sqrt(np.mean(scores**2) / freedom)), 1.0)
+    return _descend(task, fit.value, outlier, excess)
 
 
 def _descend(
-    readings: EdgeReadings,
-    model: HingeModel,
-    place: Floats,
-    value: Floats,
-    outlier: NDArray[np.bool_],
-    excess: Floats,
-    u_height_mm: float,
+    task: _Task, value: Floats, outlier: NDArray[np.bool_], excess: Floats
 ) -> LadderFit:
-    prior_rows, prior_split = _priors(readings, model, u_height_mm)
-    flare = model.layout.flare
-    shown, split, step = _linearised(
-        readings, model, place, value, outlier, excess, prior_rows, prior_split
-    )
+    flare = task.model.layout.flare
+    shown, split, step = task.linearised(value, outlier, excess)
     for _ in range(ROUNDS):
         move = step.value.copy()
         move[flare] = np.clip(move[flare], -LARGEST_MOVE_MM, LARGEST_MOVE_MM)
         value = value + move
-        shown, split, step = _linearised(
-            readings, model, place, value, outlier, excess, prior_rows, prior_split
-        )
+        shown, split, step = task.linearised(value, outlier, excess)
         if np.abs(move[flare]).max() < SETTLED_MM:
             break
     return LadderFit(
-        teeth=model.teeth,
-        layout=model.layout,
+        teeth=task.model.teeth,
+        layout=task.model.layout,
         value=value,
         solution=step,
         variance=split,
-        residual_mm=place - shown.place_mm,
-        u_residual_mm=np.sqrt(_own_variance(split, len(place))),
+        residual_mm=task.place - shown.place_mm,
+        u_residual_mm=np.sqrt(_own_variance(split, len(task.place))),
         foot_share=shown.share,
-        proud_mm=model.proud_mm(value),
+        proud_mm=task.model.proud_mm(value),
         around_mm=shown.around_mm,
         design=shown.jacobian,
         outlier=outlier,
-        excess=float(excess[model.teeth.end].max(initial=1.0)),
+        excess=float(excess[task.model.teeth.end].max(initial=1.0)),
     )
-
-
-def _linearised(
-    readings: EdgeReadings,
-    model: HingeModel,
-    place: Floats,
-    value: Floats,
-    outlier: NDArray[np.bool_],
-    excess: Floats,
-    prior_rows: Floats,
-    prior_split: dict[str, Floats],
-) -> tuple[Shown, dict[str, Floats], LeastSquares]:
-    """One linear least squares about a parameter vector, with all its variances."""
-    own = _variances(readings, model, value, excess)
-    empty = np.zeros(len(place))
-    split = {
-        source: np.concatenate([own.get(source, empty), prior_split[source]])
-        for source in SOURCES
-    }
-    total = sum(split.values(), np.zeros(len(place) + len(prior_rows)))
-    total[: len(place)][outlier] = IGNORED_MM2
-    shown = model.at(value)
-    design = np.concatenate([shown.jacobian, prior_rows])
-    wrong = np.concatenate([place - shown.place_mm, -prior_rows @ value])
-    return shown, split, least_squares(design, wrong, total)
 
 
 def _own_variance(split: dict[str, Floats], n: int) -> Floats:

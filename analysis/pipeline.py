@@ -96,7 +96,7 @@ def measure(
 
 
 def ruler_hint(located: Located) -> RulerHint:
-    """Tell the ruler's reader what a coupon that was found says of the ruler beside it."""
+    """Tell the ruler's reader what the coupon says of the ruler beside it."""
     start, end = _seen(located, np.array([[-1.0, 0.0], [1.0, 0.0]]))
     direction = np.degrees(np.arctan2(end[1] - start[1], end[0] - start[0]))
     return RulerHint(

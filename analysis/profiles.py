@@ -1,7 +1,7 @@
 """Mean light across straight edges, from whole pixels.
 
-No interpolation: each pixel near an edge goes, with its own distance, into a bin of half
-a pixel across the edge, so that noise stays white and its size is told by the bins.
+No interpolation: each pixel near an edge goes, with its own distance, into a bin of
+half a pixel across it, so that noise stays white and its size is told by the bins.
 """
 
 from __future__ import annotations

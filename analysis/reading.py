@@ -28,11 +28,12 @@ from analysis.outline import (
     straight_edges,
 )
 from analysis.profiles import Lines, Profiles, sample_profiles
+from patterns.manifest import Manifest
 
 if TYPE_CHECKING:
     from analysis.photo import Photo
     from analysis.pose import Pose
-    from patterns.manifest import Manifest, Tooth
+    from patterns.manifest import Tooth
 
 Floats = NDArray[np.float64]
 
@@ -117,7 +118,7 @@ def read_edges(photo: Photo, manifest: Manifest, pose: Pose) -> EdgeReadings:
     edges = straight_edges(manifest)
     seen = sight(edges, pose)
     inset = pose.printed(np.array([e.inset_by_layer_mm for e in edges]))
-    z_mm = pose.printed(np.arange(manifest.layers + 1) * manifest.layer_mm)
+    z_mm = pose.printed(np.arange(manifest.layers + 1.0) * manifest.layer_mm)
     flat = projected_outline(inset, np.zeros(manifest.layers), z_mm, seen.slope)
     lines = edge_lines(edges, seen, flat)
     profiles = sample_profiles(photo.linear, (photo.width_px, photo.height_px), lines)
@@ -246,7 +247,7 @@ def _best_ramp(
 
 
 def _group_ramp(cost: Floats, height: Floats) -> Floats:
-    """Best pair of lengths for one group: cost (fine, m), height (m,) 0 body, 1 foot."""
+    """Best pair of lengths for one group; height (m,) is 0 for body, 1 for foot."""
     every = np.arange(cost.shape[1])
     fine = len(FINE_RAMPS_MM)
     best, pick = np.inf, np.zeros(len(every), dtype=np.intp)

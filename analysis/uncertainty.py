@@ -8,6 +8,7 @@ budget are sums over them (JCGM 100, 5.1.2 and 5.2.2).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,10 @@ from analysis.result import Component
 
 Floats = NDArray[np.float64]
 
-SOURCES = ("ruler", "pose", "heights", "edge noise", "light", "pixel raster", "model")
+Source = Literal[
+    "ruler", "pose", "heights", "edge noise", "light", "pixel raster", "model"
+]
+SOURCES: tuple[Source, ...] = get_args(Source)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +81,7 @@ def budget(
     """
     return tuple(
         Component(
-            name=source,  # type: ignore[arg-type]
+            name=source,
             u_mm=float(np.sqrt(np.sum(sensitivity**2 * variance_by_source[source])))
             if source in variance_by_source
             else 0.0,

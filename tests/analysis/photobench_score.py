@@ -8,6 +8,7 @@ Each folder holds pictures made by ``tests.analysis.photobench`` with their trut
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import sys
 import time
@@ -117,7 +118,7 @@ def _steps(
             and t.role == "start"
             and t.side == side
         )
-        out += [1e3 * (b[1] - a[1]) for a, b in zip(ladder, ladder[1:], strict=False)]
+        out += [1e3 * (b[1] - a[1]) for a, b in itertools.pairwise(ladder)]
     return out
 
 

@@ -1,4 +1,4 @@
-"""Edges to a fraction of a pixel: against the noise's limit, shadows, and both signs."""
+"""Edges to a fraction of a pixel: the noise's limit, shadows, and both signs."""
 
 from __future__ import annotations
 
@@ -138,7 +138,7 @@ def test_stated_uncertainty_covers_the_scatter() -> None:
     offset=st.floats(-3.0, 6.0),
 )
 def test_shadow_and_sign_do_not_move_an_edge(
-    part: float, table: float, dark_part: bool, shadow_share: float, offset: float
+    *, part: float, table: float, dark_part: bool, shadow_share: float, offset: float
 ) -> None:
     if not dark_part:
         part, table = table, part
@@ -206,7 +206,9 @@ def test_terms_are_the_convolutions_they_claim(x: float) -> None:
 
 def test_shadow_ratio_is_signed_towards_the_open_table() -> None:
     ratio = shadow_ratio(
-        np.array([0.2, 0.2, 0.8]), np.array([0.3, -0.1, -0.4]), np.array([0.3, 0.7, 0.0])
+        np.array([0.2, 0.2, 0.8]),
+        np.array([0.3, -0.1, -0.4]),
+        np.array([0.3, 0.7, 0.0]),
     )
     assert ratio == pytest.approx([0.375, -0.125, 0.5])
 

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from analysis.camera import View, turn
-from analysis.flare import measure_readings, side_fault
+from analysis.flare import measure_readings
 from analysis.outline import projected_outline, sight, straight_edges
 from analysis.pose import Pose
 from analysis.reading import EdgeReadings
 from analysis.result import CouponMeasurement, Refusal
+from analysis.sides import side_fault
 from patterns.flare import build_manifest
-from patterns.manifest import Manifest
 from patterns.spec import default_flare_spec
+
+if TYPE_CHECKING:
+    from patterns.manifest import Manifest
 
 Floats = NDArray[np.float64]
 NOISE_MM = 0.002
@@ -27,7 +31,9 @@ def manifest() -> Manifest:
     return build_manifest(default_flare_spec())
 
 
-def pose(tilt_deg: tuple[float, float] = (0.0, 0.0), distance_mm: float = 200.0) -> Pose:
+def pose(
+    tilt_deg: tuple[float, float] = (0.0, 0.0), distance_mm: float = 200.0
+) -> Pose:
     view = View(
         rotation=turn(np.radians([*tilt_deg, 0.0])),
         origin_px=np.zeros(2),
@@ -38,7 +44,9 @@ def pose(tilt_deg: tuple[float, float] = (0.0, 0.0), distance_mm: float = 200.0)
         k1=0.0,
     )
     # line of sight to 3 mrad (turns), 3 % of the distance, the rest to a few um
-    sigma = np.array([2e-3, 2e-3, 5e-5, 0.05, 0.05, 3e-4, 0.03 * 1e3 / distance_mm, 1e-4, 0.02])
+    sigma = np.array(
+        [2e-3, 2e-3, 5e-5, 0.05, 0.05, 3e-4, 0.03 * 1e3 / distance_mm, 1e-4, 0.02]
+    )
     return Pose(
         view=view,
         names=(),
@@ -57,9 +65,11 @@ def pose(tilt_deg: tuple[float, float] = (0.0, 0.0), distance_mm: float = 200.0)
     )
 
 
-def growth_by_layer(manifest: Manifest, flare_mm: float, body_mm: float = 0.01) -> Floats:
+def growth_by_layer(
+    manifest: Manifest, flare_mm: float, body_mm: float = 0.01
+) -> Floats:
     z = np.arange(manifest.layers) * manifest.layer_mm
-    return body_mm + flare_mm * np.maximum(0.0, 1 - z / 0.3)
+    return np.asarray(body_mm + flare_mm * np.maximum(0.0, 1 - z / 0.3))
 
 
 def read(
@@ -75,7 +85,7 @@ def read(
     edges = straight_edges(manifest)
     seen = sight(edges, seen_from)
     inset = seen_from.printed(np.array([e.inset_by_layer_mm for e in edges]))
-    z = seen_from.printed(np.arange(manifest.layers + 1) * manifest.layer_mm)
+    z = seen_from.printed(np.arange(manifest.layers + 1.0) * manifest.layer_mm)
     true_z = z.copy()
     true_z[manifest.foot_layers :] += lifted_mm
     place = projected_outline(inset, growth_mm, true_z, seen.slope).place_mm
@@ -97,7 +107,9 @@ def read(
     )
 
 
-def measured(readings: EdgeReadings, manifest: Manifest, seen_from: Pose) -> CouponMeasurement:
+def measured(
+    readings: EdgeReadings, manifest: Manifest, seen_from: Pose
+) -> CouponMeasurement:
     result = measure_readings(readings, manifest, seen_from)
     assert not isinstance(result, Refusal), result
     return result
@@ -109,7 +121,9 @@ def test_flare_is_found_at_any_tilt(
     manifest: Manifest, tilt_deg: tuple[float, float], flare_mm: float
 ) -> None:
     here = pose(tilt_deg)
-    coupon = measured(read(manifest, here, growth_by_layer(manifest, flare_mm)), manifest, here)
+    coupon = measured(
+        read(manifest, here, growth_by_layer(manifest, flare_mm)), manifest, here
+    )
     assert coupon.flare is not None
     # noise 2 um an edge; heights and view are known exactly here
     assert coupon.flare.value_mm == pytest.approx(flare_mm, abs=0.005)
@@ -119,7 +133,9 @@ def test_flare_is_found_at_any_tilt(
 
 def test_body_growth_and_flush_inset_are_found(manifest: Manifest) -> None:
     here = pose((3.0, 2.0))
-    coupon = measured(read(manifest, here, growth_by_layer(manifest, 0.2, 0.03)), manifest, here)
+    coupon = measured(
+        read(manifest, here, growth_by_layer(manifest, 0.2, 0.03)), manifest, here
+    )
     assert coupon.body_growth is not None
     assert coupon.flush_inset is not None
     assert coupon.body_growth.value_mm == pytest.approx(0.03, abs=0.004)
@@ -128,7 +144,9 @@ def test_body_growth_and_flush_inset_are_found(manifest: Manifest) -> None:
 
 
 @pytest.mark.parametrize("lifted_mm", [-0.1, 0.1])
-def test_wrong_ledge_height_stays_within_u(manifest: Manifest, lifted_mm: float) -> None:
+def test_wrong_ledge_height_stays_within_u(
+    manifest: Manifest, lifted_mm: float
+) -> None:
     here = pose((10.0, 0.0), distance_mm=140.0)
     readings = read(manifest, here, growth_by_layer(manifest, 0.2), lifted_mm=lifted_mm)
     coupon = measured(readings, manifest, here)
@@ -173,7 +191,9 @@ def test_curl_bends_the_baseline_not_the_flare(manifest: Manifest) -> None:
 
 def test_reference_reads_zero_and_inset_teeth_their_share(manifest: Manifest) -> None:
     here = pose((0.0, 4.0))
-    coupon = measured(read(manifest, here, growth_by_layer(manifest, 0.25)), manifest, here)
+    coupon = measured(
+        read(manifest, here, growth_by_layer(manifest, 0.25)), manifest, here
+    )
     for tooth in coupon.teeth:
         if not tooth.used or tooth.growth_mm is None:
             continue
@@ -189,12 +209,16 @@ def test_reference_reads_zero_and_inset_teeth_their_share(manifest: Manifest) ->
     by_name = dict(
         zip(coupon.covariance_names, np.diag(coupon.growth_cov_mm2), strict=True)
     )
-    assert all(by_name[t.name] == pytest.approx((t.u_growth_mm or 0) ** 2) for t in used)
+    assert all(
+        by_name[t.name] == pytest.approx((t.u_growth_mm or 0) ** 2) for t in used
+    )
 
 
 def test_no_flare_gives_an_upper_limit_and_says_why(manifest: Manifest) -> None:
     here = pose()
-    coupon = measured(read(manifest, here, growth_by_layer(manifest, 0.0)), manifest, here)
+    coupon = measured(
+        read(manifest, here, growth_by_layer(manifest, 0.0)), manifest, here
+    )
     assert coupon.flare is None
     assert coupon.flare_upper_mm is not None
     assert 0 < coupon.flare_upper_mm < 0.03
@@ -204,7 +228,9 @@ def test_no_flare_gives_an_upper_limit_and_says_why(manifest: Manifest) -> None:
     assert any("bracket" in warning for warning in coupon.warnings)
 
 
-def test_flare_past_the_ladder_is_measured_but_not_bracketed(manifest: Manifest) -> None:
+def test_flare_past_the_ladder_is_measured_but_not_bracketed(
+    manifest: Manifest,
+) -> None:
     here = pose()
     growth = growth_by_layer(manifest, 0.6)
     coupon = measured(read(manifest, here, growth), manifest, here)
@@ -223,7 +249,9 @@ def shaded(readings: EdgeReadings, group: str, out_mm: float) -> EdgeReadings:
 
 def test_a_shaded_side_does_not_spoil_the_other(manifest: Manifest) -> None:
     here = pose()
-    readings = shaded(read(manifest, here, growth_by_layer(manifest, 0.2)), "end b", 0.25)
+    readings = shaded(
+        read(manifest, here, growth_by_layer(manifest, 0.2)), "end b", 0.25
+    )
     coupon = measured(readings, manifest, here)
     assert coupon.flare is not None
     assert coupon.flare.value_mm == pytest.approx(0.2, abs=0.006)
@@ -292,7 +320,9 @@ def test_one_damaged_tooth_is_left_out_with_a_reason(manifest: Manifest) -> None
 def test_a_foot_that_hides_the_body_is_said(manifest: Manifest) -> None:
     """At 10 degrees a foot level with the body hides it on the side leaning away."""
     here = pose((10.0, 0.0), 140.0)
-    coupon = measured(read(manifest, here, growth_by_layer(manifest, 0.2)), manifest, here)
+    coupon = measured(
+        read(manifest, here, growth_by_layer(manifest, 0.2)), manifest, here
+    )
     hidden = [t for t in coupon.teeth if t.reason and "line of sight" in t.reason]
     assert hidden
     assert all(t.growth_mm is None and not t.used for t in hidden)
@@ -300,7 +330,9 @@ def test_a_foot_that_hides_the_body_is_said(manifest: Manifest) -> None:
 
 def test_budget_adds_up(manifest: Manifest) -> None:
     here = pose()
-    coupon = measured(read(manifest, here, growth_by_layer(manifest, 0.2)), manifest, here)
+    coupon = measured(
+        read(manifest, here, growth_by_layer(manifest, 0.2)), manifest, here
+    )
     for quantity in (coupon.flare, coupon.body_growth):
         assert quantity is not None
         total = np.sqrt(sum(c.u_mm**2 for c in quantity.budget))
