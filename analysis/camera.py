@@ -125,18 +125,6 @@ class View:
             bow_per_mm=self.bow_per_mm + float(step[8]) * 1e-3,
         )
 
-    def jacobian_parameters(self, points_mm: Floats) -> Floats:
-        """d(px) / d(VIEW_NAMES) at points (n, 3): (n, 2, 9), by central differences."""
-        points = np.asarray(points_mm, dtype=np.float64)
-        columns = []
-        for index in range(len(VIEW_NAMES)):
-            step = np.zeros(len(VIEW_NAMES))
-            step[index] = _STEPS[index]
-            ahead = self.moved(step).project(points)
-            behind = self.moved(-step).project(points)
-            columns.append((ahead - behind) / (2 * _STEPS[index]))
-        return np.stack(columns, axis=2)
-
     def _bowed(self, points_mm: Floats) -> Floats:
         points = np.asarray(points_mm, dtype=np.float64)
         if not self.bow_per_mm:
@@ -152,7 +140,6 @@ class View:
 
 
 _FAR_PER_MM = 1e-6
-_STEPS = (1e-5, 1e-5, 1e-5, 1e-2, 1e-2, 1e-6, 1e-3, 1e-5, 1e-4)
 
 
 def turn(vector_rad: Floats) -> Floats:

@@ -109,10 +109,6 @@ class Pose:
         """d(px) / d(x, y) (n, 2, 2): rows u, v; columns x, y."""
         return self.view.jacobian_xy(points_mm)
 
-    def jacobian(self, points_mm: Floats) -> Floats:
-        """d(px) / d(view parameters) (n, 2, 9), to go with ``covariance[:9, :9]``."""
-        return self.view.jacobian_parameters(points_mm)
-
 
 def solve(
     photo: Photo, located: Located, reading: RulerReading | None
