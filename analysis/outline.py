@@ -172,7 +172,7 @@ def _pose_errors(
         return np.zeros((len(points_mm), 0)), np.zeros((len(points_mm), 0))
     place = np.zeros((len(points_mm), k))
     slope = np.zeros_like(place)
-    moved = np.einsum("nik,ni->nk", pose.jacobian(points_mm), mm_per_px)
+    moved = np.einsum("nik,ni->nk", pose.view.jacobian_parameters(points_mm), mm_per_px)
     place[:, :view] = -moved
     if k > view:
         place[:, view] = -np.sum(points_mm[:, :2] * normal, axis=1)
