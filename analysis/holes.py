@@ -284,7 +284,9 @@ def _joint(rays: _Rays, linear: _Linear) -> tuple[Floats, Floats]:
     for _ in range(5):
         normal = design.T @ (weight[:, None] * design)
         normal += 1e-6 * float(base.mean()) * np.eye(len(normal))
-        step = np.linalg.solve(normal, design.T @ (weight * offset))
+        step = np.asarray(
+            np.linalg.solve(normal, design.T @ (weight * offset)), dtype=np.float64
+        )
         left = np.abs(offset - design @ step)
         spread = 1.4826 * float(np.median(left))
         cut = 4 * max(spread, floor)
