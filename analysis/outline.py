@@ -172,17 +172,19 @@ def _pose_errors(
         return np.zeros((len(points_mm), 0)), np.zeros((len(points_mm), 0))
     place = np.zeros((len(points_mm), k))
     slope = np.zeros_like(place)
-    moved = np.einsum("nik,ni->nk", pose.view.jacobian_parameters(points_mm), mm_per_px)
-    place[:, :view] = -moved
     if k > view:
         place[:, view] = -np.sum(points_mm[:, :2] * normal, axis=1)
-    here = pose.ray_slope(points_mm)
-    scale = np.sqrt(np.diag(pose.covariance)[:view])
-    for i in range(view):
+    here_px, here = pose.project(points_mm), pose.ray_slope(points_mm)
+    # a tenth of each parameter's own uncertainty is a step that suits its unit
+    steps = 0.1 * np.sqrt(np.diag(pose.covariance)[:view]) + np.finfo(float).tiny
+    for i, size in enumerate(steps):
         step = np.zeros(view)
-        step[i] = scale[i]
-        there = pose.view.moved(step).ray_slope(points_mm)
-        slope[:, i] = np.sum((there - here) * normal, axis=1) / max(scale[i], 1e-300)
+        step[i] = size
+        moved = pose.view.moved(step)
+        shift_px = moved.project(points_mm) - here_px
+        turned = moved.ray_slope(points_mm) - here
+        place[:, i] = -np.sum(shift_px * mm_per_px, axis=1) / size
+        slope[:, i] = np.sum(turned * normal, axis=1) / size
     values, vectors = np.linalg.eigh(pose.covariance[:k, :k])
     factor = vectors * np.sqrt(np.maximum(values, 0.0))
     return place @ factor, slope @ factor
