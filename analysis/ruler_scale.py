@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-MODEL_DOUBT_RATIO = 6e-4
+MODEL_DOUBT_RATIO = 4e-4
 """Standard uncertainty of the local scale for what the model leaves out."""
 
 _TUKEY = 4.7  # scatters beyond which a mark has no weight
@@ -25,6 +25,8 @@ _STEP_MARKS = 12
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineScale:
     """Fitted scale: ``px_per_mm`` at ``at_mm`` with its standard uncertainty.
+
+    ``at_mm`` is where the mean of the kept marks' positions in the picture lies.
 
     ``kept`` (n,) marks that were not outliers, ``rms_px`` their residuals,
     ``scatter_px`` what of them is not shared by neighbours, ``stretch`` the largest
@@ -71,7 +73,8 @@ def fit_line_scale(
     if best.weight.sum() < 6:
         return None
     kept = best.weight > 0.1
-    at = float(m[kept].mean())
+    fine = np.linspace(m[kept].min(), m[kept].max(), 1000)
+    at = float(np.interp(t[kept].mean(), _model(best.parameters, fine), fine))
     slope = float(_slope(best.parameters, np.array([at]))[0])
     other = plane if best is bent else bent
     gradient = _slope_gradient(best.parameters, at, cubic=best.cubic)
@@ -80,7 +83,7 @@ def fit_line_scale(
     between = float(_slope(other.parameters, np.array([at]))[0]) - slope
     doubt = 0.5 * between if other.bic < best.bic + 10 else 0.0
     u = np.sqrt(u_fit**2 + doubt**2 + (MODEL_DOUBT_RATIO * slope) ** 2)
-    slopes = _slope(best.parameters, np.linspace(m[kept].min(), m[kept].max(), 50))
+    slopes = _slope(best.parameters, fine)
     if slopes.min() <= 0:
         return None
     return LineScale(

@@ -26,7 +26,7 @@ from analysis.ruler import read_ruler
 from tests.analysis.drawn_rulers import decimal_inch, draw_marks, warp
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Container, Iterator
 
 
 WRONG_RATIO = 0.01
@@ -187,12 +187,13 @@ def cases(
 
 
 def photos(
-    folder: Path,
+    folder: Path, names: Container[str] | None = None
 ) -> Iterator[tuple[str, NDArray[np.uint8], NDArray[np.float64], float]]:
-    """Give every readable photo with its upright true marks."""
+    """Give every readable photo, or those named, with its upright true marks."""
     score = scorer(folder)
     for truth in json.loads((folder / "truth.json").read_text())["photos"]:
-        if not str(truth["expected"]).startswith("read_mm"):
+        wanted = names is None or truth["name"] in names
+        if not wanted or not str(truth["expected"]).startswith("read_mm"):
             continue
         photo = read_photo(folder / truth["file"])
         if isinstance(photo, Refusal):
@@ -221,9 +222,7 @@ def main(arguments: list[str]) -> int:
     folder = Path(arguments[0])
     errors = scorer(folder).lengths_error
     count: dict[str, int] = {}
-    for name, rgb8, marks, unit_mm in photos(folder):
-        if arguments[1:] and name not in arguments[1:]:
-            continue
+    for name, rgb8, marks, unit_mm in photos(folder, arguments[1:] or None):
         for case in cases(rgb8, marks, unit_mm):
             said = verdict(case, errors)
             print(f"{name:18s} {case.name:24s} {said}", flush=True)
