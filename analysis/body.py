@@ -2,7 +2,8 @@
 
 Read only where two edges look opposite ways, so that a shift of the pose cancels: tooth
 ends of both sides, flanks of the reference teeth, and bar with slot, which also cancels
-an error of scale (the bar widens by twice the growth, the slot narrows by it).
+an error of scale (the bar widens by twice the growth, the slot narrows by it); these
+two serve only where both long sides are clean, since they face the same ways.
 """
 
 from __future__ import annotations
@@ -28,6 +29,8 @@ Floats = NDArray[np.float64]
 U_TONE_PX = 0.1
 """Tone curve and sharpening move every edge alike: 0.1-0.15 px in the photo bench."""
 LIGHT_MM, LIGHT_RATIO = 0.004, 0.35
+MOST_SPREAD_MM = 0.025
+"""Range of one way's reference edges; a lamp's shadow grows along the side."""
 MOST_APART_MM = 0.04
 """Opposite edges differ by twice the pose's error; more than this is a shadow."""
 U_SCALE_RATIO = 2e-4
@@ -71,7 +74,7 @@ def body_growth(
     pairs = [
         _pair(readings, growth, plain, ends) if both else None,
         *flanks,
-        _strips(readings, growth),
+        _strips(readings, growth) if both else None,
     ]
     known = [p for p in pairs if p is not None]
     if not known:
@@ -121,6 +124,8 @@ def _pair(
             and readings.ratio[i] >= SHADOW_STEP
         ]
         if len(rows) < 3:
+            return None
+        if np.ptp(growth[rows]) > MOST_SPREAD_MM:
             return None
         means.append(float(np.median(growth[rows])))
         spread = float(np.std(growth[rows], ddof=1)) / len(rows) ** 0.5
