@@ -180,7 +180,6 @@ def _draw(
     if folder is None:
         return None
     from analysis.annotate import annotate
-
     from patterns.export import write_new
 
     content = annotate(photo, outcome, manifests)
