@@ -6,9 +6,11 @@ about a base of another size.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 RAISE_AFTER_FAILURE = 1.25
 """How much further to go than the longest exposure that failed (common practice)."""

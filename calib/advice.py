@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence  # noqa: TC003 pairs with the dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -168,7 +168,11 @@ def suggest(
         within_tolerance=within,
         floor=floor,
         reason=_reason(
-            present, setting, now, predict(fit, lowest, none), plan.inset_px, pixel_mm
+            present,
+            setting,
+            now=now,
+            lowest=predict(fit, lowest, none),
+            inset_mm=float(plan.inset_px[0]) * pixel_mm,
         ),
         cautions=_cautions(fit, floor, then, squeeze, tolerance_mm, second=second),
         second_print=second,
@@ -229,13 +233,12 @@ def _squeeze(fit: Fit, wall: Wall) -> Interval | None:
 def _reason(
     present: Setting,
     chosen: Setting,
+    *,
     now: Prediction,
     lowest: Prediction,
-    inset_px: Ints,
-    pixel_mm: float,
+    inset_mm: float,
 ) -> str:
     """One sentence: what the lever is."""
-    inset_mm = float(inset_px[0]) * pixel_mm
     inset = f"inset {inset_mm:.2f} mm at the plate" if inset_mm else "no inset needed"
     flare_mm = now.first_layer.value_mm
     gain_mm = flare_mm - lowest.first_layer.value_mm
@@ -268,14 +271,14 @@ def _cautions(
     *,
     second: bool,
 ) -> tuple[str, ...]:
-    """What the user must know beside the numbers, a sentence each."""
+    """Say what the user must know beside the numbers, a sentence each."""
     said = [floor.reason]
     if squeeze is not None:
         said.append(
             f"About {squeeze.value_mm:.2f} mm ({squeeze.low_mm:.2f} to "
-            f"{squeeze.high_mm:.2f}) of the plate layer's flare looks like squeezed-out "
-            "resin or plate gap, which no inset takes away whole: wait longer before "
-            "the first exposure, or level the plate anew."
+            f"{squeeze.high_mm:.2f}) of the plate layer's flare looks like "
+            "squeezed-out resin or plate gap, which no inset takes away whole: "
+            "wait longer before the first exposure, or level the plate anew."
         )
     if not _within(then.worst, tolerance_mm):
         said.append(

@@ -16,20 +16,21 @@ without a source are derived from the convolution of a half-plane with the named
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 Array = NDArray[np.float64]
+Numbers = float | NDArray[np.float64]
 
 
-def cure_depth_mm(dose_ratio: ArrayLike, depth_mm: ArrayLike) -> Array:
+def cure_depth_mm(dose_ratio: Numbers, depth_mm: Numbers) -> Array:
     """Depth to which a single exposure gels: ``Dp ln(t / tc)``, the working curve.
 
     Parameters
     ----------
-    dose_ratio : array_like
+    dose_ratio : float or array
         Exposure over the exposure that just gels the film side; positive.
-    depth_mm : array_like
+    depth_mm : float or array
         Penetration depth Dp.
 
     Returns
@@ -40,17 +41,17 @@ def cure_depth_mm(dose_ratio: ArrayLike, depth_mm: ArrayLike) -> Array:
     return np.asarray(depth_mm * np.log(dose_ratio))
 
 
-def dose_for_depth(cured_mm: ArrayLike, depth_mm: ArrayLike) -> Array:
+def dose_for_depth(cured_mm: Numbers, depth_mm: Numbers) -> Array:
     """Exposure ratio that gels to a depth: the inverse of :func:`cure_depth_mm`."""
     return np.asarray(np.exp(np.divide(cured_mm, depth_mm)))
 
 
-def layer_transmission(layer_mm: ArrayLike, depth_mm: ArrayLike) -> Array:
+def layer_transmission(layer_mm: Numbers, depth_mm: Numbers) -> Array:
     """Share of the light that passes one layer, ``q = exp(-h / Dp)`` (Beer-Lambert)."""
     return np.asarray(np.exp(-np.divide(layer_mm, depth_mm)))
 
 
-def stack_gain(layers: ArrayLike, transmission: ArrayLike) -> Array:
+def stack_gain(layers: Numbers, transmission: Numbers) -> Array:
     """Film-side dose of a layer and those after it, over its own dose alone.
 
     ``(1 - q^N) / (1 - q)`` for N equal exposures, the layer's own included; ``inf``
@@ -61,10 +62,10 @@ def stack_gain(layers: ArrayLike, transmission: ArrayLike) -> Array:
 
 
 def print_through_mm(
-    dose_ratio: ArrayLike,
-    layers: ArrayLike,
-    layer_mm: ArrayLike,
-    depth_mm: ArrayLike,
+    dose_ratio: Numbers,
+    layers: Numbers,
+    layer_mm: Numbers,
+    depth_mm: Numbers,
 ) -> Array:
     """Cured depth below a face that looks at the plate, after ``layers`` exposures.
 
@@ -74,51 +75,51 @@ def print_through_mm(
     return cure_depth_mm(np.asarray(dose_ratio) * q * stack_gain(layers, q), depth_mm)
 
 
-def gaussian_edge(x_mm: ArrayLike, sigma_mm: ArrayLike) -> Array:
+def gaussian_edge(x_mm: Numbers, sigma_mm: Numbers) -> Array:
     """Mask edge blurred by a Gaussian: ``erfc(x / (sigma sqrt 2)) / 2``."""
     return np.asarray(ndtr(-np.divide(x_mm, sigma_mm)))
 
 
-def gaussian_edge_slope(x_mm: ArrayLike, sigma_mm: ArrayLike) -> Array:
-    """Derivative of :func:`gaussian_edge` by x, per mm (negative)."""
+def gaussian_edge_slope(x_mm: Numbers, sigma_mm: Numbers) -> Array:
+    """Give the derivative of :func:`gaussian_edge` by x, per mm (negative)."""
     t = np.divide(x_mm, sigma_mm)
     return np.asarray(-np.exp(-0.5 * t * t) / (np.sqrt(2.0 * np.pi) * sigma_mm))
 
 
-def gaussian_contour_mm(dose_ratio: ArrayLike, sigma_mm: ArrayLike) -> Array:
+def gaussian_contour_mm(dose_ratio: Numbers, sigma_mm: Numbers) -> Array:
     """Growth of a Gaussian edge, ``sigma z(1 - 1/R)``; zero at R = 2.
 
     Parameters
     ----------
-    dose_ratio : array_like
+    dose_ratio : float or array
         R, the total dose far inside over the gel dose; above 1.
-    sigma_mm : array_like
+    sigma_mm : float or array
         Standard deviation of the blur.
     """
     return np.asarray(sigma_mm * ndtri(1.0 - np.divide(1.0, dose_ratio)))
 
 
-def gaussian_latitude_mm(dose_ratio: ArrayLike, sigma_mm: ArrayLike) -> Array:
-    """Growth per unit of ln(exposure) of a Gaussian edge, ``sigma / (R phi(w/sigma))``."""
+def gaussian_latitude_mm(dose_ratio: Numbers, sigma_mm: Numbers) -> Array:
+    """Growth per unit of ln(exposure), Gaussian: ``sigma / (R phi(w/sigma))``."""
     z = ndtri(1.0 - np.divide(1.0, dose_ratio))
     return np.asarray(
         sigma_mm * np.sqrt(2.0 * np.pi) * np.exp(0.5 * z * z) / np.asarray(dose_ratio)
     )
 
 
-def exponential_edge(x_mm: ArrayLike, length_mm: ArrayLike) -> Array:
+def exponential_edge(x_mm: Numbers, length_mm: Numbers) -> Array:
     """Mask edge blurred by a two-sided exponential: ``exp(-x / lam) / 2`` outside."""
     t = np.divide(x_mm, length_mm)
     tail = 0.5 * np.exp(-np.abs(t))
     return np.asarray(np.where(t >= 0.0, tail, 1.0 - tail))
 
 
-def exponential_edge_slope(x_mm: ArrayLike, length_mm: ArrayLike) -> Array:
-    """Derivative of :func:`exponential_edge` by x, per mm (negative)."""
+def exponential_edge_slope(x_mm: Numbers, length_mm: Numbers) -> Array:
+    """Give the derivative of :func:`exponential_edge` by x, per mm (negative)."""
     return np.asarray(-0.5 * np.exp(-np.abs(np.divide(x_mm, length_mm))) / length_mm)
 
 
-def exponential_contour_mm(dose_ratio: ArrayLike, length_mm: ArrayLike) -> Array:
+def exponential_contour_mm(dose_ratio: Numbers, length_mm: Numbers) -> Array:
     """Growth of an exponential edge: ``lam ln(R/2)``, or ``lam ln(2(1-1/R))`` below 2.
 
     The same log law as the broadening of scattering slurries (Gentry & Halloran 2013,
@@ -130,13 +131,13 @@ def exponential_contour_mm(dose_ratio: ArrayLike, length_mm: ArrayLike) -> Array
     )
 
 
-def exponential_latitude_mm(dose_ratio: ArrayLike, length_mm: ArrayLike) -> Array:
-    """Growth per unit of ln(exposure) of an exponential edge: lam, lam/(R-1) below 2."""
+def exponential_latitude_mm(dose_ratio: Numbers, length_mm: Numbers) -> Array:
+    """Growth per unit of ln(exposure), exponential: lam, or lam/(R-1) below R = 2."""
     r = np.asarray(dose_ratio, dtype=float)
     return np.asarray(length_mm * np.where(r >= 2.0, 1.0, 1.0 / (r - 1.0)))
 
 
-def lorentzian_edge(x_mm: ArrayLike, gamma_mm: ArrayLike) -> Array:
+def lorentzian_edge(x_mm: Numbers, gamma_mm: Numbers) -> Array:
     """Mask edge blurred by a Lorentzian of half-width gamma: ``1/2 - atan(x/g)/pi``.
 
     Reid et al. 2024, 3D Print. Addit. Manuf. 11(2):517, found such tails.
@@ -144,29 +145,29 @@ def lorentzian_edge(x_mm: ArrayLike, gamma_mm: ArrayLike) -> Array:
     return np.asarray(0.5 - np.arctan(np.divide(x_mm, gamma_mm)) / np.pi)
 
 
-def lorentzian_edge_slope(x_mm: ArrayLike, gamma_mm: ArrayLike) -> Array:
-    """Derivative of :func:`lorentzian_edge` by x, per mm (negative)."""
+def lorentzian_edge_slope(x_mm: Numbers, gamma_mm: Numbers) -> Array:
+    """Give the derivative of :func:`lorentzian_edge` by x, per mm (negative)."""
     t = np.divide(x_mm, gamma_mm)
     return np.asarray(-1.0 / (np.pi * gamma_mm * (1.0 + t * t)))
 
 
-def lorentzian_contour_mm(dose_ratio: ArrayLike, gamma_mm: ArrayLike) -> Array:
+def lorentzian_contour_mm(dose_ratio: Numbers, gamma_mm: Numbers) -> Array:
     """Growth of a Lorentzian edge, ``gamma tan(pi (1/2 - 1/R))``; linear at large R."""
     return np.asarray(gamma_mm * np.tan(np.pi * (0.5 - np.divide(1.0, dose_ratio))))
 
 
-def lorentzian_latitude_mm(dose_ratio: ArrayLike, gamma_mm: ArrayLike) -> Array:
+def lorentzian_latitude_mm(dose_ratio: Numbers, gamma_mm: Numbers) -> Array:
     """Growth per unit of ln(exposure) of a Lorentzian edge."""
     t = np.pi / np.asarray(dose_ratio, dtype=float)
     return np.asarray(gamma_mm * t / np.sin(t) ** 2)
 
 
-def mixed_edge(core: ArrayLike, halo: ArrayLike, halo_share: ArrayLike) -> Array:
-    """Edge profile whose light lies partly in a wider halo: ``(1-eta) core + eta halo``."""
+def mixed_edge(core: Numbers, halo: Numbers, halo_share: Numbers) -> Array:
+    """Edge profile with a part of the light in a halo: ``(1-eta) core + eta halo``."""
     return np.asarray(core + np.asarray(halo_share) * np.subtract(halo, core))
 
 
-def flush_level(dose_ratio: ArrayLike, transmission: ArrayLike) -> Array:
+def flush_level(dose_ratio: Numbers, transmission: Numbers) -> Array:
     """Edge-profile value that a layer's mask must have on a straight wall.
 
     Where every layer's film-side contour stands on one vertical line, the dose that

@@ -22,11 +22,14 @@ from calib.stack import Halo, Resins
 Array = NDArray[np.float64]
 
 
+STARTS = 3
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Parameter:
     """One parameter: its range, whether the range is of the logarithm, its meaning.
 
-    ``modest_z``: where to start it when nothing is known.
+    ``starts_z``: where to start it when nothing is known, :data:`STARTS` places.
     """
 
     name: str
@@ -34,7 +37,7 @@ class Parameter:
     high: float
     logarithmic: bool
     meaning: str
-    modest_z: float = 0.0
+    starts_z: tuple[float, ...] = (0.0, 0.0, 0.0)
 
     def value(self, z: Array) -> Array:
         """From the standard normal scale to the parameter's own unit."""
@@ -71,7 +74,7 @@ SHARE = Parameter(
     high=0.6,
     logarithmic=True,
     meaning="share of the light in the wide halo",
-    modest_z=-0.5,
+    starts_z=(-0.5, 0.5, 1.0),
 )
 SQUEEZE = Parameter(
     name="squeeze_mm",
@@ -79,7 +82,7 @@ SQUEEZE = Parameter(
     high=0.2,
     logarithmic=False,
     meaning="resin squeezed out of the plate layer",
-    modest_z=-1.0,
+    starts_z=(-1.0, -0.2, 0.4),
 )
 SQUEEZE_SECOND = Parameter(
     name="squeeze_second_ratio",
@@ -128,10 +131,17 @@ class Family:
             chosen += [SQUEEZE, SQUEEZE_SECOND]
         return tuple(chosen)
 
-    def carry(self, other: Family, z: Array) -> Array:
-        """Place of another family's z (k',) here, what it lacks at a modest value."""
+    def carry(self, other: Family, z: Array) -> tuple[Array, ...]:
+        """Places here that correspond to another family's z (k',).
+
+        What the other lacks is tried at its starting values, all together.
+        """
         known = dict(zip((p.name for p in other.parameters), z, strict=True))
-        return np.array([known.get(p.name, p.modest_z) for p in self.parameters])
+        lacking = any(p.name not in known for p in self.parameters)
+        return tuple(
+            np.array([known.get(p.name, p.starts_z[i]) for p in self.parameters])
+            for i in range(STARTS if lacking else 1)
+        )
 
     def resins(self, z: Array, normal_exposure_s: float, layer_mm: float) -> Resins:
         """Resins at places (p, k) of the standard normal scale.
@@ -157,10 +167,10 @@ class Family:
 
 _SQUEEZED_SHARE = 1.0 / 3.0
 _HALO_WEIGHTS: dict[Halo, float] = {
-    "none": 0.25,
-    "gaussian": 0.25,
-    "exponential": 0.25,
-    "lorentzian": 0.25,
+    "none": 0.1,  # a Gaussian edge alone is insufficient (Reid et al. 2024)
+    "gaussian": 0.3,
+    "exponential": 0.3,
+    "lorentzian": 0.3,
 }
 
 FAMILIES = tuple(

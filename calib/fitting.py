@@ -15,25 +15,31 @@ from scipy.special import ndtri
 from scipy.stats import chi2, qmc
 
 from calib.families import FAMILIES, Family
-from calib.least_squares import minimise
-from calib.observations import Observation, read_off, readings_mm
+from calib.least_squares import Minima, minimise
+from calib.observations import (
+    FLATTEST_SLOPE,
+    Observation,
+    read_off,
+    readings_mm,
+    rough_readings_mm,
+)
 from calib.stack import GROWTH_RANGE_MM, ROOT_STEPS, Resins, log_peak_dose
 from patterns.errors import RecordError
 
 Array = NDArray[np.float64]
 
-MODEL_U_MM = 0.002
+MODEL_U_MM = 0.003
 """Standard uncertainty of the model for one feature, where it fits (trial prints)."""
 
 _DIFFERENCE_STEP = 1e-4
-_SCREENED_STARTS = 96
-_SPREAD_STARTS = 5
-_CARRIED_STARTS = 5
-_REFINING_STEPS = 5
-_SCREENING_STEPS = 6
-_MAX_STEPS = 40
-_LEAST_SLOPE = 1e-3  # per mm; a flatter dose has no outline to speak of
-_TOLERANCE = 1e-4
+_SCREENED_STARTS = 400
+_SPREAD_STARTS = 12
+_FINALISTS = 3
+_ROUGH_STEPS = 20
+_FINE_STEPS = 25
+_HOPELESS_COST = 25.0  # above the best, half a sum of squares
+_REFINING_STEPS = 30
+_TOLERANCE = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,37 +138,12 @@ def misfits(
     return total
 
 
-def find_mode(problem: Problem, family: Family, carried: Array) -> Mode:
-    """Most probable parameters of a family, from several starts.
-
-    Parameters
-    ----------
-    problem : Problem
-        The readings.
-    family : Family
-        The model.
-    carried : (n, k) float array
-        Places to start from beside the best of a spread over the prior, such as the
-        modes of other families; n may be 0.
-    """
+def find_mode(problem: Problem, family: Family, starts: Array) -> Mode:
+    """Most probable parameters of a family, from (n, k) starts."""
     k = len(family.parameters)
-    spread = ndtri(qmc.Halton(k, scramble=False).random(_SCREENED_STARTS + 1)[1:])
-    places = np.vstack(
-        [
-            group[np.argsort(_energies(problem, family, group))[:count]]
-            for group, count in ((spread, _SPREAD_STARTS), (carried, _CARRIED_STARTS))
-            if len(group)
-        ]
-    )
-    search = _Search(problem, family, len(places))
-    minima = minimise(
-        search.residuals,
-        search.jacobian,
-        places,
-        max_steps=_MAX_STEPS,
-        tolerance=_TOLERANCE,
-    )
-    best = np.argmin(minima.cost)[None]
+    search = _Search(problem, family, len(starts))
+    minima = _descend(search, starts, _FINE_STEPS)
+    best = np.argsort(minima.cost)[:1]
     z = minima.x[best]
     search.sharpen()
     residuals = search.residuals(z, best)[0]
@@ -193,20 +174,70 @@ def lack_of_fit(mode: Mode, readings: int) -> tuple[float, float]:
 
 
 def find_modes(problem: Problem) -> tuple[Mode, ...]:
-    """Most probable parameters of every family, each started from those before it."""
+    """Most probable parameters of every family.
+
+    An exponential halo is so like a Gaussian one that it starts where the search for
+    that one ended; the others are searched for afresh.
+    """
     modes: list[Mode] = []
+    starts = np.zeros((0, 0))
     for family in FAMILIES:
-        k = len(family.parameters)
-        carried = [family.carry(m.family, m.z) for m in modes]
-        modes.append(find_mode(problem, family, np.reshape(carried, (-1, k))))
+        if family.halo != "exponential":
+            carried = [place for m in modes for place in family.carry(m.family, m.z)]
+            starts = _search_roughly(problem, family, carried)
+        modes.append(find_mode(problem, family, starts))
     return tuple(modes)
 
 
-def _energies(problem: Problem, family: Family, z: Array) -> Array:
-    """Twice the negative log posterior at places (p, k), but for a constant."""
-    seen = tuple(o.seen_outline_mm for o in problem.observations)
-    misfit = misfits(problem, problem.resins(family, z), seen, _SCREENING_STEPS)
-    return np.asarray(misfit + np.sum(z**2, axis=1))
+def _search_roughly(problem: Problem, family: Family, carried: list[Array]) -> Array:
+    """Promising places (n, k), from a spread over the prior and from other families."""
+    k = len(family.parameters)
+    spread = ndtri(qmc.Halton(k, scramble=False).random(_SCREENED_STARTS + 1)[1:])
+    search = _RoughSearch(problem, family)
+    energy = np.sum(search.residuals(spread, np.arange(len(spread))) ** 2, axis=1)
+    chosen = spread[np.argsort(energy)[:_SPREAD_STARTS]]
+    places = np.vstack([chosen, *carried])
+    rough = _descend(search, places, _ROUGH_STEPS)
+    near = rough.cost < np.min(rough.cost) + _HOPELESS_COST
+    order = np.argsort(rough.cost)[:_FINALISTS]
+    return rough.x[order[near[order]]]
+
+
+def _descend(search: _Search | _RoughSearch, places: Array, steps: int) -> Minima:
+    return minimise(
+        search.residuals,
+        search.jacobian,
+        places,
+        max_steps=steps,
+        tolerance=_TOLERANCE,
+    )
+
+
+class _RoughSearch:
+    """Like :class:`_Search`, to first order from the outlines that were seen."""
+
+    def __init__(self, problem: Problem, family: Family) -> None:
+        self._problem = problem
+        self._family = family
+
+    def residuals(self, z: Array, _index: NDArray[np.intp]) -> Array:
+        """Residuals (p, n + k) at places (p, k)."""
+        resins = self._problem.resins(self._family, z)
+        parts = [
+            (rough_readings_mm(o, resins) - o.reading_mm) @ whiten.T
+            for o, whiten in zip(
+                self._problem.observations, self._problem.whiteners, strict=True
+            )
+        ]
+        return np.concatenate([*parts, z], axis=1)
+
+    def jacobian(self, z: Array, index: NDArray[np.intp]) -> Array:
+        """Differences of the residuals by z, (p, n + k, k)."""
+        p, k = z.shape
+        nudges = np.vstack([np.zeros(k), _DIFFERENCE_STEP * np.eye(k)])
+        places = (z[:, None] + nudges).reshape(-1, k)
+        r = self.residuals(places, index).reshape(p, k + 1, -1)
+        return np.swapaxes(r[:, 1:] - r[:, :1], 1, 2) / _DIFFERENCE_STEP
 
 
 class _Search:
@@ -245,7 +276,7 @@ class _Search:
         return np.concatenate([*parts, z], axis=1)
 
     def movements(self, z: Array, index: NDArray[np.intp]) -> list[Array]:
-        """Derivatives of the silhouettes by z, (p, k, s) for each observation."""
+        """Give the derivatives of the silhouettes by z, each (p, k, s)."""
         p, k = z.shape
         nudges = np.vstack([np.zeros(k), _DIFFERENCE_STEP * np.eye(k)])
         places = (z[:, None] + nudges).reshape(-1, k)
@@ -259,11 +290,11 @@ class _Search:
                 a.reshape(p, k + 1, -1) for a in log_peak_dose(o.stacks, resins)(seen)
             )
             change = (level[:, 1:] - level[:, :1]) / _DIFFERENCE_STEP
-            moved.append(-change / np.minimum(slope[:, :1], -_LEAST_SLOPE))
+            moved.append(-change / np.minimum(slope[:, :1], -FLATTEST_SLOPE))
         return moved
 
     def jacobian(self, z: Array, index: NDArray[np.intp]) -> Array:
-        """Derivatives of the residuals by z, (p, n + k, k)."""
+        """Give the derivatives of the residuals by z, (p, n + k, k)."""
         p, k = z.shape
         parts = [
             np.einsum("mn,pkn->pmk", whiten, read_off(o, moved))

@@ -68,7 +68,7 @@ def layer_insets_px(wall: Wall, draws: Draws) -> Ints:
 def single_inset(wall: Wall) -> SingleInset:
     """Best inset that the lowest so many layers share."""
     layers = len(wall.setting.raised_s)
-    limit = int(0.5 * LARGEST_INSET_MM / wall.pixel_mm)
+    limit = int(LARGEST_INSET_MM / wall.pixel_mm)
     best = (unevenness_mm(wall, np.zeros(layers, dtype=np.intp)), 0, layers)
     for count in range(1, layers + 1):
         for inset in range(1, limit + 1):
@@ -95,7 +95,7 @@ def _rounded_from_above(wall: Wall, wanted_px: Array) -> Ints:
 
 
 def _improved(wall: Wall, start: Ints, limit: int) -> Ints:
-    """Move single layers, and the lowest so many together, while that evens the wall."""
+    """Move single layers, and the lowest together, while that evens the wall."""
     most = np.minimum(start + round(EXTRA_INSET_MM / wall.pixel_mm), limit)
     best, score = start, unevenness_mm(wall, start)
     layers = len(start)

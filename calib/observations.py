@@ -7,16 +7,29 @@ covariance says what they share.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.result import CouponMeasurement
-from calib.stack import ROOT_STEPS, MaskStacks, Resins, mask_stacks, silhouettes_mm
+from calib.stack import (
+    ROOT_STEPS,
+    MaskStacks,
+    Resins,
+    log_peak_dose,
+    mask_stacks,
+    silhouettes_mm,
+)
 from patterns.errors import RecordError
-from patterns.manifest import Manifest
+
+if TYPE_CHECKING:
+    from analysis.result import CouponMeasurement
+    from patterns.manifest import Manifest
 
 Array = NDArray[np.float64]
+
+FARTHEST_STEP_MM = 0.3
+FLATTEST_SLOPE = 1e-3  # per mm; a flatter dose has no outline to speak of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,11 +52,14 @@ class Observation:
 
     @property
     def seen_outline_mm(self) -> Array:
-        """Roughly where each feature's silhouette lies, (1, s), to start from."""
+        """Roughly where each feature's silhouette lies, (1, s)."""
         kinds = len(self.stacks.insets_mm)
+        absolute = self.baseline < 0
+        body_mm = np.mean(self.reading_mm[absolute]) if np.any(absolute) else 0.02
+        seen = self.reading_mm + np.where(absolute, 0.0, body_mm)
         count = np.bincount(self.feature, minlength=kinds)
-        total = np.bincount(self.feature, self.reading_mm, kinds)
-        return np.asarray((total / np.maximum(count, 1))[None])
+        total = np.bincount(self.feature, seen, kinds)
+        return np.where(count > 0, total / np.maximum(count, 1), body_mm)[None]
 
 
 def observe(
@@ -117,9 +133,22 @@ def readings_mm(
     start_mm: Array,
     steps: int = ROOT_STEPS,
 ) -> tuple[Array, Array]:
-    """Readings that each resin would give, (p, n), and the silhouettes behind, (p, s)."""
+    """Give the readings of each resin, (p, n), and the silhouettes behind, (p, s)."""
     outline = silhouettes_mm(observation.stacks, resins, start_mm, steps)
     return read_off(observation, outline), outline
+
+
+def rough_readings_mm(observation: Observation, resins: Resins) -> Array:
+    """Give the readings (p, n) to first order from where the silhouettes were seen.
+
+    Exact where model and readings agree; one look at the dose instead of a search.
+    """
+    seen = np.repeat(observation.seen_outline_mm, len(resins), axis=0)
+    level, slope = log_peak_dose(observation.stacks, resins)(seen)
+    step = level / np.minimum(slope, -FLATTEST_SLOPE)
+    return read_off(
+        observation, seen - np.clip(step, -FARTHEST_STEP_MM, FARTHEST_STEP_MM)
+    )
 
 
 def read_off(observation: Observation, per_feature: Array) -> Array:

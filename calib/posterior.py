@@ -1,8 +1,8 @@
 """What the readings leave open: draws of the resin, averaged over families.
 
-Each family is sampled by adaptive importance sampling around its mode; the mean weight is
-its evidence, and families enter the average by evidence times
-prior weight.  The draws are the same for the same readings.
+Each family is sampled by adaptive importance sampling around its mode; the mean weight
+is its evidence, and families enter the average by evidence times prior weight.  The
+draws are the same for the same readings.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
+from scipy.linalg import cholesky, solve_triangular
 from scipy.special import gammaln, logsumexp
 
 from calib.families import Family
@@ -165,7 +165,7 @@ def _best_probability(problem: Problem, modes: tuple[Mode, ...]) -> float:
 def _laplace_score(mode: Mode) -> float:
     """Log evidence in the normal approximation, times the family's prior weight."""
     _, log_det = np.linalg.slogdet(2.0 * np.pi * mode.covariance)
-    return mode.log_posterior + 0.5 * float(log_det) + np.log(mode.family.prior_weight)
+    return float(mode.log_posterior + 0.5 * log_det + np.log(mode.family.prior_weight))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,9 +182,10 @@ def _sample(problem: Problem, mode: Mode) -> _Sample:
     centre, covariance = mode.z, _FIRST_WIDENING**2 * mode.covariance
     z = np.zeros((0, k))
     log_target = np.zeros(0)
+    log_weight = np.zeros(0)
     proposals: list[tuple[Array, Array]] = []
     for _ in range(_ROUNDS):
-        proposals.append((centre, np.linalg.cholesky(covariance)))
+        proposals.append((centre, cholesky(covariance, lower=True)))
         drawn = _draw(*proposals[-1], rng)
         z = np.vstack([z, drawn])
         log_target = np.append(log_target, _log_target(problem, mode, drawn))

@@ -26,8 +26,8 @@ SQUEEZE_ALARM_WEIGHT = 0.2
 """Probability of the plate-layer term from which a second print is asked for."""
 
 _DOUBT_MM = 0.002
-_DOUBT_PER_E_FOLD = 0.06
-_DOUBT_SQUEEZE_PER_E_FOLD = 0.12
+_DOUBT_PER_E_FOLD = 0.10
+_DOUBT_SQUEEZE_PER_E_FOLD = 0.15
 _OUTSIDE_FACTOR = 2.0
 _COVERAGE_95 = 1.96
 
@@ -82,7 +82,7 @@ def is_vouched(fit: Fit, exposure_s: float) -> bool:
 
 
 def doubt_mm(fit: Fit, exposure_s: float, flare_mm: Array) -> Array:
-    """Standard uncertainty of the model itself at an exposure, for flares like these.
+    """Give the model's own standard uncertainty at an exposure, for flares like these.
 
     Grows with the logarithm of the exposure over the nearest one printed, and with the
     flare that is to be explained; more where squeezed-out resin may be mistaken for

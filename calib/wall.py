@@ -7,15 +7,19 @@ mask drawn in by whole pixels is a shift of the table.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib import cure
-from calib.posterior import Fit
 from calib.stack import Resins
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from calib.posterior import Fit
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -78,7 +82,7 @@ class Draws:
 
 
 def draw(fit: Fit, count: int) -> Draws:
-    """Take about ``count`` equally likely resins from a fit, evenly over its weights."""
+    """Take about ``count`` equally likely resins from a fit, evenly by weight."""
     cumulative = np.cumsum(fit.weights)
     ticks = (np.arange(count) + 0.5) / count * cumulative[-1]
     picked = np.searchsorted(cumulative, ticks)
@@ -121,7 +125,7 @@ def build_wall(draws: Draws, setting: Setting, pixel_mm: float) -> Wall:
     low = int(np.floor(LOWEST_GROWTH_MM / step))
     high = int(np.ceil(HIGHEST_GROWTH_MM / step))
     deepest = int(np.ceil(LARGEST_INSET_MM / step))
-    x = np.arange(low, high + 1) * step
+    x = np.asarray(np.arange(low, high + 1) * step, dtype=np.float64)
     long_x = np.arange(low, high + deepest + 1) * step
     layers = len(setting.raised_s)
     edge, ratio, passed, squeeze = [], [], [], []

@@ -17,24 +17,27 @@ import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.result import CouponMeasurement, Quantity, ToothReading
+from analysis.result import CouponMeasurement, Quantity, Refusal, ToothReading
 from calib.adhesion import Outcome
 from calib.advice import Suggestion, suggest
 from calib.observations import observe
 from calib.posterior import Fit, fit
 from calib.prediction import Interval, predict
-from calib.virtual.part import PrintedPart
 from calib.virtual.printer import print_coupon
 from calib.virtual.resin import InventedResin, invent_resin
 from calib.virtual.stack import print_stack
 from calib.wall import Setting, build_wall, draw
 from patterns.flare import build_manifest
-from patterns.manifest import Manifest
 from patterns.spec import FlareSpec
+
+if TYPE_CHECKING:
+    from calib.virtual.part import PrintedPart
+    from patterns.manifest import Manifest
 
 Array = NDArray[np.float64]
 
@@ -166,7 +169,9 @@ def read_photo(
         path = Path(folder) / "print.jpg"
         save(path, rgb8, scene.finish.jpeg_quality, scene.focal35_mm)
         measured = measure(path, [manifest])
-    return measured.coupons[0] if measured and measured.coupons else None
+    if isinstance(measured, Refusal) or not measured.coupons:
+        return None
+    return measured.coupons[0]
 
 
 def wall_steps_mm(
@@ -239,7 +244,7 @@ def try_resin(
 def run_trials(
     resins: int, seed: int, *, photos: bool = False, narrate: bool = False
 ) -> list[Trial | None]:
-    """Try so many resins: half heavy-tailed, a third squeezed, half with transitions."""
+    """Try resins: half heavy-tailed, a third squeezed, half with transitions."""
     coupons = [coupon(transitions=False), coupon(transitions=True)]
     trials = []
     for i in range(resins):
@@ -290,7 +295,7 @@ def summarise(trials: list[Trial | None]) -> dict[str, float | int]:
         "resins": len(trials),
         "refused": len(trials) - len(done),
         "within_tolerance_and_floor_kept": sum(
-            t.floor_kept and (t.worst_mm <= TOLERANCE_MM or t.squeezed and t.owned_up)
+            t.floor_kept and (t.worst_mm <= TOLERANCE_MM or (t.squeezed and t.owned_up))
             for t in done
         ),
         "of_them_said_out_of_reach": sum(
