@@ -20,8 +20,8 @@ from analysis.uncertainty import LeastSquares, least_squares
 
 Floats = NDArray[np.float64]
 
-U_HEIGHT_MM = 0.05
-"""Foot height: squeezed first layers and shrinkage along z (assumed)."""
+U_HEIGHT_MM = 0.1
+"""Foot height: two layers, for squeeze and shrinkage along z (assumed)."""
 U_SMOOTH_MM = 0.06
 """Second difference of the flare from layer to layer; only bridges thinned steps."""
 U_FLANK_MM = 0.006
