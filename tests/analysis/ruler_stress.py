@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.photo import Photo, read_photo, srgb_lut
-from analysis.result import Refusal
+from analysis.result import Refusal, RulerReading
 from analysis.ruler import read_ruler
 from tests.analysis.drawn_rulers import decimal_inch, draw_marks, warp
 
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 
 WRONG_RATIO = 0.01
+OTHER_EDGE_MM = 7.0  # beyond the longest strokes of the edge that was measured
 LONG_STROKES_MM = (4.0, 5.5, 7.0, 8.5)
 
 
@@ -55,7 +56,11 @@ def as_photo(rgb8: NDArray[np.uint8]) -> Photo:
 
 
 def verdict(case: Case, lengths_error: Callable[..., Any]) -> str:
-    """Read a case: ``right``, a refusal's code, or ``WRONG`` with the worst error."""
+    """Read a case: ``right``, a refusal's code, or ``WRONG`` with the worst error.
+
+    ``other edge``: another row of marks was read, for which there is no truth; in
+    perspective its scale differs by some per cent.
+    """
     reading = read_ruler(as_photo(case.rgb8))
     if isinstance(reading, Refusal):
         return reading.code
@@ -66,16 +71,23 @@ def verdict(case: Case, lengths_error: Callable[..., Any]) -> str:
             reading.marks_mm[kept], reading.marks_px[kept], strict=True
         )
     ]
+    if _off_line_mm(case.marks, reading) > OTHER_EDGE_MM:
+        return "other edge"
     errors = lengths_error(marks, case.marks[:, 0], case.marks[:, 1:])
-    if errors is None:  # another edge of the same ruler
-        worst = abs(reading.px_per_mm / _px_per_mm(case.marks) - 1)
-        said = "right (other edge)"
-    else:
-        worst = float(np.abs(errors).max())
-        said = "right"
+    if errors is None:
+        return "WRONG: not on the ruler"
+    worst = float(np.abs(errors).max())
     if worst < WRONG_RATIO:
-        return said
+        return "right"
     return f"WRONG: {100 * worst:.1f} % at {reading.graduation_mm} mm a mark"
+
+
+def _off_line_mm(marks: NDArray[np.float64], reading: RulerReading) -> float:
+    """How far the reading's marks lie from the line of the true ones."""
+    centre = marks[:, 1:].mean(axis=0)
+    along = np.linalg.svd(marks[:, 1:] - centre, full_matrices=False)[2][0]
+    across = (reading.marks_px[reading.kept] - centre) @ [-along[1], along[0]]
+    return float(np.median(np.abs(across))) / _px_per_mm(marks)
 
 
 def _px_per_mm(marks: NDArray[np.float64]) -> float:
