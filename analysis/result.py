@@ -117,7 +117,7 @@ class CouponMeasurement:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawing:
-    """What was found, in place, to be drawn over the photo; all in px of the upright one.
+    """What was found, in place, to be drawn over the photo; px of the upright picture.
 
     ``outline_px`` (n, 2) closed; ``holes_px`` one (n, 2) rim each; ``marks_px`` (n, 2)
     with ``marks_kept`` (n,); ``edges_px`` (n, 2, 2) both ends of each edge that was

@@ -1,0 +1,1 @@
+"""The cure model, the advice, the records and the command line."""

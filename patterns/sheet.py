@@ -27,49 +27,86 @@ WARN = (250, 240, 214)
 _EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 
 PRINTING = (
-    "Lay it flat on the build plate at z = 0, plate face down: not raised, no supports,"
-    " no raft, no rotation, no mirroring, no scaling.",
-    "Switch edge smoothing (anti-aliasing) off, and every bottom, size or shrinkage"
-    " compensation off. If one can't be switched off, write it down with the print:"
-    " the coupon then measures it too.",
-    "Put it where your bases usually stand on the plate, and print it alone or with"
-    " the same load each time.",
+    (
+        "Lay it flat on the build plate at z = 0, plate face down: not raised, no "
+        "supports, no raft, no rotation, no mirroring, no scaling."
+    ),
+    (
+        "Switch edge smoothing (anti-aliasing) off, and every bottom, size or "
+        "shrinkage compensation off. If one can't be switched off, write it down "
+        "with the print: the coupon then measures it too."
+    ),
+    (
+        "Put it where your bases usually stand on the plate, and print it alone or "
+        "with the same load each time."
+    ),
 )
 AFTERWARDS = (
-    "Free it with a scraper's corner at the recess in the middle of one short end; bend a flexible plate"
-    " rather than force a blade.",
-    "Wash the gaps between the teeth and the holes out, let it dry, cure it, and wait"
-    " the same time each print (a day is good) before you photograph it.",
-    "Press it flat between two flat things while it is dry. More than 1 mm of bow can't"
-    " be measured.",
+    (
+        "Free it with a scraper's corner at the recess in the middle of one short "
+        "end; bend a flexible plate rather than force a blade."
+    ),
+    (
+        "Wash the gaps between the teeth and the holes out, let it dry, cure it, "
+        "and wait the same time each print (a day is good) before you photograph "
+        "it."
+    ),
+    (
+        "Press it flat between two flat things while it is dry. More than 1 mm of "
+        "bow can't be measured."
+    ),
 )
 PHOTOGRAPHING = (
     "Plate side up: the face that was on the plate looks at the camera.",
-    "Put it on a lit white screen, or on matt paper that contrasts with the resin:"
-    " white for dark resin, dark for white resin. Never dark on dark.",
-    "Light from all round: an overcast window and a white card opposite, no lamp from"
-    " one side, no flash.",
-    "Lay a ruler with millimetre marks along one long side, 3 to 6 mm away, its face"
-    " level with the coupon's plate face (pack the lower one up), both whole in the"
-    " picture.",
-    "Use the 2x lens from farther away (25 cm or more) rather than the wide lens from"
-    " near, straight from above. Let the coupon fill the width. Hold still, tap the"
-    " coupon to focus.",
-    "A flatbed scanner is the better choice: 1200 dpi, plate side on the glass, beside"
-    " the ruler, no correction, a sheet of white paper on top.",
+    (
+        "Put it on a lit white screen, or on matt paper that contrasts with the "
+        "resin: white for dark resin, dark for white resin. Never dark on dark."
+    ),
+    (
+        "Light from all round: an overcast window and a white card opposite, no "
+        "lamp from one side, no flash."
+    ),
+    (
+        "Lay a ruler with millimetre marks along one long side, 3 to 6 mm away, its "
+        "face level with the coupon's plate face (pack the lower one up), both "
+        "whole in the picture."
+    ),
+    (
+        "Use the 2x lens from farther away (25 cm or more) rather than the wide "
+        "lens from near, straight from above. Let the coupon fill the width. Hold "
+        "still, tap the coupon to focus."
+    ),
+    (
+        "A flatbed scanner is the better choice: 1200 dpi, plate side on the glass, "
+        "beside the ruler, no correction, a sheet of white paper on top."
+    ),
 )
 CAUTIONS = (
-    "Uncured resin harms skin and can make you allergic for life: nitrile or neoprene"
-    " gloves, eye protection, fresh air or extraction, no bare skin, no food near.",
-    "Scrapers and blades slip: push away from your hands, wear gloves that resist cuts.",
-    "Washing alcohol burns and its vapour explodes: no flame, spark or heat, lid on,"
-    " never cure a part that is still wet with it.",
-    "Sand only washed and cured parts, wet, with a dust mask (FFP2, N95 or better) and"
-    " eye protection.",
-    "Don't look into the exposure light. Resin and used alcohol never go down the"
-    " drain.",
-    "The resin's own safety data sheet, your local rules and qualified advice come"
-    " before this sheet.",
+    (
+        "Uncured resin harms skin and can make you allergic for life: nitrile or "
+        "neoprene gloves, eye protection, fresh air or extraction, no bare skin, no "
+        "food near."
+    ),
+    (
+        "Scrapers and blades slip: push away from your hands, wear gloves that "
+        "resist cuts."
+    ),
+    (
+        "Washing alcohol burns and its vapour explodes: no flame, spark or heat, "
+        "lid on, never cure a part that is still wet with it."
+    ),
+    (
+        "Sand only washed and cured parts, wet, with a dust mask (FFP2, N95 or "
+        "better) and eye protection."
+    ),
+    (
+        "Don't look into the exposure light. Resin and used alcohol never go down "
+        "the drain."
+    ),
+    (
+        "The resin's own safety data sheet, your local rules and qualified advice "
+        "come before this sheet."
+    ),
 )
 
 
@@ -114,8 +151,10 @@ def settings_rows(manifest: Manifest) -> tuple[tuple[str, str], ...]:
         ("Transition layers", _runs(transition) if transition else "none (0)"),
         (
             "Normal layers",
-            f"{manifest.layers - _raised(manifest)} of "
-            f"{spec['normal_exposure_s']:g} s",
+            (
+                f"{manifest.layers - _raised(manifest)} of "
+                f"{spec['normal_exposure_s']:g} s"
+            ),
         ),
         (
             "Wait before exposure",
@@ -139,7 +178,7 @@ def _raised(manifest: Manifest) -> int:
 
 
 def _runs(seconds: Sequence[float]) -> str:
-    """Runs of equal exposures: '5 of 30 s, 1 of 20 s'."""
+    """Count runs of equal exposures: '5 of 30 s, 1 of 20 s'."""
     return ", ".join(f"{len(list(run))} of {s:g} s" for s, run in groupby(seconds))
 
 
@@ -168,7 +207,11 @@ def _photo_page(pdf: FPDF, manifest: Manifest) -> None:
     _heading(pdf, "Then")
     pdf.set_font("Courier", size=10)
     pdf.multi_cell(
-        0, 5.4, "rimgauge measure PHOTO --pictures FOLDER", new_x="LMARGIN", new_y="NEXT"
+        0,
+        5.4,
+        "rimgauge measure PHOTO --pictures FOLDER",
+        new_x="LMARGIN",
+        new_y="NEXT",
     )
     pdf.set_font("Helvetica", size=10)
     pdf.ln(1)
@@ -211,22 +254,21 @@ def _points(pdf: FPDF, points: Sequence[str]) -> None:
 
 def _cautions(pdf: FPDF) -> None:
     pdf.ln(2.5)
-    top = pdf.get_y()
-    pdf.set_font("Helvetica", size=9)
+    text = "\n".join(CAUTIONS)
     width = pdf.epw - 8
-    lines = sum(
-        len(pdf.multi_cell(width, 4.4, t, dry_run=True, output="LINES"))
-        for t in CAUTIONS
+    pdf.set_font("Helvetica", size=9)
+    height = cast(
+        "float", pdf.multi_cell(width, 4.4, text, dry_run=True, output="HEIGHT")
     )
     pdf.set_fill_color(*WARN)
-    pdf.rect(pdf.l_margin, top, pdf.epw, 4.4 * lines + 10.5, style="F")
+    top = pdf.get_y()
+    pdf.rect(pdf.l_margin, top, pdf.epw, height + 10.5, style="F")
     pdf.set_xy(pdf.l_margin + 4, top + 2)
     pdf.set_font("Helvetica", "B", 10)
     pdf.cell(0, 5.5, "Take care", new_x="LMARGIN", new_y="NEXT")
     pdf.set_font("Helvetica", size=9)
-    for text in CAUTIONS:
-        pdf.set_x(pdf.l_margin + 4)
-        pdf.multi_cell(width, 4.4, text, new_x="LMARGIN", new_y="NEXT", align="L")
+    pdf.set_x(pdf.l_margin + 4)
+    pdf.multi_cell(width, 4.4, text, new_x="LMARGIN", new_y="NEXT", align="L")
 
 
 def _coupon_drawing(pdf: FPDF, manifest: Manifest) -> None:

@@ -91,8 +91,9 @@ def photo_ratio() -> str:
             text=True,
         )
     spent, decode, peak, kind = done.stdout.split()
+    ratio = float(spent) / float(decode)
     return (
-        f"measure / decode of a {rgb8.size / 3e6:.0f} MP JPEG: {float(spent) / float(decode):.1f} "
+        f"measure / decode of a {rgb8.size / 3e6:.0f} MP JPEG: {ratio:.1f} "
         f"(wanted <= 20; {kind}), peak memory {float(peak):.0f} MiB (wanted <= 600)"
     )
 

@@ -53,10 +53,10 @@ def bent_objects(
     import trimesh
 
     sys.path.insert(0, str(SHARED))
-    from photobench import shapes  # type: ignore[import-not-found]
+    from photobench import shapes
 
     rng = np.random.default_rng([seed, 5])
-    jobs = []
+    jobs: list[list[dict[str, object]]] = []
     for i, how in enumerate(prints(seed, count)):
         flare = how["flare"]
         assert isinstance(flare, dict)
@@ -71,7 +71,7 @@ def bent_objects(
             0.0,
             seed + i,
         )
-        vertices, faces = trimesh.remesh.subdivide_to_size(
+        vertices, faces = trimesh.remesh.subdivide_to_size(  # type: ignore[no-untyped-call]
             mesh.vertices, mesh.faces, 6.0, max_iter=12
         )
         bow = rng.uniform(0.3, 0.4) * rng.choice([-1, 1])
@@ -105,7 +105,7 @@ def straight_objects(
     ]
 
 
-def render(  # noqa: D103
+def render(
     which: str, seed: int, count: int, start: int, out: Path, python: str
 ) -> None:
     coupon = build(default_flare_spec())

@@ -52,9 +52,9 @@ def _code(rgb8: NDArray[np.uint8], hint: RulerHint | None = None) -> str:
     return refusal.code
 
 
-@pytest.mark.parametrize("turn_deg", [0.0, 33.0, 90.0, 171.0])
+@pytest.mark.parametrize("turn_deg", [33.0, 90.0, 171.0])
 def test_a_millimetre_scale_is_read_at_any_angle(turn_deg: float) -> None:
-    rgb8, marks = ruler_scene(MILLIMETRES, px_per_mm=10.0)
+    rgb8, marks = ruler_scene(MILLIMETRES, px_per_mm=8.0, length_mm=80.0)
     rgb8, marks = warp(rgb8, marks, scale=1.0, turn_deg=turn_deg, tilt=0.08)
     reading = _read(rgb8)
     assert reading.graduation_mm == 1.0
@@ -84,17 +84,18 @@ def test_an_inch_scale_is_refused_as_such() -> None:
     assert _code(rgb8) == "ruler_inch"
 
 
-@pytest.mark.parametrize("division", [10, 20, 50])
-@pytest.mark.parametrize("width_mm", [0.15, 0.3])
+@pytest.mark.parametrize(
+    ("division", "width_mm"), [(10, 0.15), (10, 0.3), (20, 0.3), (50, 0.15)]
+)
 def test_decimal_inches_with_long_strokes_are_refused(
     division: int, width_mm: float
 ) -> None:
     style = decimal_inch(division, (4.5, 6.0, 8.0, 10.0), width_mm, numerals=False)
-    rgb8, _ = ruler_scene(style, px_per_mm=9.0, length_mm=125.0)
+    rgb8, _ = ruler_scene(style, px_per_mm=8.0, length_mm=105.0)
     assert _code(rgb8) in UNREAD
 
 
-@pytest.mark.parametrize("count", [1, 2, 3])
+@pytest.mark.parametrize("count", [1, 3])
 def test_marks_that_are_missing_in_the_middle_are_noticed(count: int) -> None:
     rgb8, _ = ruler_scene(MILLIMETRES, px_per_mm=10.0)
     spoilt = cut_out(rgb8, from_px=(12.37 + 55.5) * 10, width_px=count * 10)

@@ -64,7 +64,7 @@ def process(data_dir: Path) -> Run:
     del data_dir
 
     def run(*words: object, **options: Any) -> Answer:  # noqa: ANN401 subprocess's
-        done = subprocess.run(  # noqa: S603 our own program
+        done = subprocess.run(
             [*PROGRAM, *map(str, words)],
             cwd=options.pop("cwd", ROOT),
             stdin=subprocess.DEVNULL,

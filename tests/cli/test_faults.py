@@ -121,7 +121,7 @@ def test_output_to_a_full_disk(rimgauge: Run, process: Run) -> None:
 @posix_only
 def test_a_reader_that_goes_away_is_no_fault(rimgauge: Run) -> None:
     rimgauge(*BOTTLE)
-    with subprocess.Popen(  # noqa: S603 our own program
+    with subprocess.Popen(
         [*PROGRAM, "history"], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE
     ) as running:
         assert running.stdout is not None
@@ -134,7 +134,7 @@ def test_a_reader_that_goes_away_is_no_fault(rimgauge: Run) -> None:
 @posix_only
 def test_an_interrupted_command_leaves_nothing(rimgauge: Run, tmp_path: Path) -> None:
     out = tmp_path / "coupon"
-    with subprocess.Popen(  # noqa: S603 our own program
+    with subprocess.Popen(
         [*PROGRAM, "coupon", "flare", "--out", str(out)],
         cwd=ROOT,
         stdout=subprocess.PIPE,

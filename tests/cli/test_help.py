@@ -82,7 +82,7 @@ def test_help_starts_quickly_and_loads_nothing_heavy() -> None:
     pytest.importorskip("resource", reason="needs a POSIX system")
 
     def once() -> tuple[float, list[str]]:
-        done = subprocess.run(  # noqa: S603 our own program
+        done = subprocess.run(
             [sys.executable, "-c", program],
             cwd=ROOT,
             capture_output=True,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import lib3mf
 import numpy as np
@@ -14,6 +14,9 @@ from patterns.errors import FileError, ManifestError
 from patterns.export import replace, stl_bytes, threemf_bytes, write_coupon, write_new
 from patterns.manifest import manifest_from_json
 from patterns.sheet import settings_rows, sheet_pdf
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +45,7 @@ def test_lib3mf_strict_reader_accepts_the_3mf(coupon: Coupon) -> None:
     """Outside check: lib3mf, the 3MF Consortium's reference implementation."""
     model = lib3mf.get_wrapper().CreateModel()
     reader = model.QueryReader("3mf")
-    reader.SetStrictModeActive(True)
+    reader.SetStrictModeActive(True)  # noqa: FBT003 its signature
     reader.ReadFromBuffer(threemf_bytes(coupon))
     assert reader.GetWarningCount() == 0
     assert model.GetUnit() == lib3mf.ModelUnit.MilliMeter

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,8 +14,10 @@ from manifold3d import CrossSection, FillRule, Manifold, Mesh64
 from patterns import FlareSpec, build, default_flare_spec
 from patterns.errors import SpecError
 from patterns.flare import build_manifest, start_layers
-from patterns.manifest import Manifest, Tooth
 from patterns.solids import ring_area, stack
+
+if TYPE_CHECKING:
+    from patterns.manifest import Manifest, Tooth
 
 
 @pytest.fixture(scope="module")
@@ -48,8 +53,9 @@ def test_each_side_carries_both_ladders_and_references_at_ends_and_between(
     starts = sorted(t.start_layer for t in teeth(manifest, side, "start"))
     assert starts == list(range(manifest.foot_layers))
     kinds = [t.role for t in row if t.role != "reference"]
-    first_start, last_start = kinds.index("start"), len(kinds) - kinds[::-1].index(
-        "start"
+    first_start, last_start = (
+        kinds.index("start"),
+        len(kinds) - kinds[::-1].index("start"),
     )
     between = [t.x_mm for t in row if t.role == "reference"]
     assert any(row[0].x_mm < x < row[-1].x_mm for x in between)
@@ -129,7 +135,7 @@ def test_everything_lateral_lies_on_whole_pixels(spec: FlareSpec) -> None:
 
 def _neighbours(manifest: Manifest, side: str) -> list[tuple[Tooth, Tooth]]:
     row = sorted((t for t in manifest.teeth if t.side == side), key=lambda t: t.x_mm)
-    return list(zip(row, row[1:], strict=False))
+    return list(itertools.pairwise(row))
 
 
 @settings(max_examples=4, deadline=None)
