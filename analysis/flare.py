@@ -43,6 +43,8 @@ U_HINGE_MM = 0.003
 U_FLUSH_MM = 0.006
 BRACKET_MM = 0.02
 FEWEST_INSETS = 4
+U_PLAIN_MM = 0.015
+"""Where the flare itself is known worse, a tooth or two decide: no flush inset."""
 ROUNDS, SETTLED_MM = 10, 1e-6
 COVER = 2.0
 HIDDEN = "from this line of sight its outermost layer lies behind another"
@@ -126,6 +128,13 @@ class _Case:
     manifest: Manifest
     pose: Pose
 
+    @property
+    def u_flare_mm(self) -> float:
+        """Standard uncertainty of the plate layer's flare from the ladders' fit."""
+        first = self.fit.layout.flare.start
+        value = float(self.fit.value[first])
+        return combined_u(self.parts(self.fit.solution.gain[first], value, U_HINGE_MM))
+
     def rows(self, serves: Callable[[Tooth], bool]) -> NDArray[np.intp]:
         """Teeth that serve and fit the others."""
         outlier = self.fit.outlier[self.growths.place]
@@ -207,7 +216,7 @@ def _flare(case: _Case) -> tuple[Quantity | None, float | None]:
 def _flush(case: _Case) -> Quantity | None:
     """Inset at which foot and body are level, by the inset ladder alone."""
     mine = case.rows(lambda tooth: tooth.role == "inset")
-    if len(mine) < FEWEST_INSETS:
+    if len(mine) < FEWEST_INSETS or case.u_flare_mm > U_PLAIN_MM:
         return None
     inset = case.pose.printed(np.array([case.teeth[k].inset_mm for k in mine]))
     growth = case.growths.growth_mm[mine]
@@ -304,7 +313,7 @@ def _reasons(
     if flush is None:
         said = (
             "The inset ladder does not bracket the inset at which foot and body are "
-            "level."
+            "level, or too few of its teeth could be read."
         )
         reasons |= {"flush_inset_mm": said, "u_flush_inset_mm": said}
     return reasons
