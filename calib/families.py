@@ -165,7 +165,7 @@ class Family:
         )
 
 
-_SQUEEZED_SHARE = 1.0 / 3.0
+_SQUEEZED_SHARE = 0.15  # reports of it are few and weak (no measured table found)
 _HALO_WEIGHTS: dict[Halo, float] = {
     "none": 0.1,  # a Gaussian edge alone is insufficient (Reid et al. 2024)
     "gaussian": 0.3,

@@ -28,14 +28,15 @@ from patterns.errors import RecordError
 
 Array = NDArray[np.float64]
 
-MODEL_U_MM = 0.003
+MODEL_U_MM = 0.002
 """Standard uncertainty of the model for one feature, where it fits (trial prints)."""
 
 _DIFFERENCE_STEP = 1e-4
-_SCREENED_STARTS = 400
-_SPREAD_STARTS = 12
+_SCREENED_STARTS = 300
+_SPREAD_STARTS = 8
+_CARRIED_STARTS = 6
 _FINALISTS = 3
-_ROUGH_STEPS = 20
+_ROUGH_STEPS = 14
 _FINE_STEPS = 25
 _HOPELESS_COST = 25.0  # above the best, half a sum of squares
 _REFINING_STEPS = 30
@@ -193,11 +194,13 @@ def _search_roughly(problem: Problem, family: Family, carried: list[Array]) -> A
     """Promising places (n, k), from a spread over the prior and from other families."""
     k = len(family.parameters)
     spread = ndtri(qmc.Halton(k, scramble=False).random(_SCREENED_STARTS + 1)[1:])
+    known = np.reshape(carried, (-1, k))
     search = _RoughSearch(problem, family)
-    energy = np.sum(search.residuals(spread, np.arange(len(spread))) ** 2, axis=1)
-    chosen = spread[np.argsort(energy)[:_SPREAD_STARTS]]
-    places = np.vstack([chosen, *carried])
-    rough = _descend(search, places, _ROUGH_STEPS)
+    chosen = []
+    for places, count in ((spread, _SPREAD_STARTS), (known, _CARRIED_STARTS)):
+        energy = np.sum(search.residuals(places, np.arange(len(places))) ** 2, axis=1)
+        chosen.append(places[np.argsort(energy)[:count]])
+    rough = _descend(search, np.vstack(chosen), _ROUGH_STEPS)
     near = rough.cost < np.min(rough.cost) + _HOPELESS_COST
     order = np.argsort(rough.cost)[:_FINALISTS]
     return rough.x[order[near[order]]]

@@ -35,14 +35,15 @@ FIT_ALARM_PROBABILITY = 0.01
 UNREACHED_SPREAD = 0.6
 """Posterior over prior spread above which the data is said not to reach a parameter."""
 
-_DRAWS = 120
+_DRAWS = 100
 _ROUNDS = 4
 _ADAPTING_DRAWS = 30.0
 _SAMPLING_STEPS = 3
 _FREEDOM = 5.0
 _FIRST_WIDENING = 1.5
-_NEGLIGIBLE_WEIGHT = 3e-3
-_MODEL_U_STEPS = 4
+_NEGLIGIBLE_WEIGHT = 1e-2
+_MODEL_U_STEPS = 2
+_MODEL_U_FACTOR = 4.0
 _SEED = 20240
 
 
@@ -84,6 +85,13 @@ class Fit:
     def squeeze_weight(self) -> float:
         """Probability that the plate-layer term is needed."""
         return float(sum(f.weight for f in self.families if f.family.squeezed))
+
+    @property
+    def long_tail_weight(self) -> float:
+        """Probability of a halo that falls off as slowly as a Lorentzian."""
+        return float(
+            sum(f.weight for f in self.families if f.family.halo == "lorentzian")
+        )
 
     @property
     def weights(self) -> Array:
@@ -152,7 +160,7 @@ def _modes_that_fit(
     for _ in range(_MODEL_U_STEPS):
         if probability > FIT_ALARM_PROBABILITY:
             break
-        problem = pose_problem(observations, 2.0 * problem.model_u_mm)
+        problem = pose_problem(observations, _MODEL_U_FACTOR * problem.model_u_mm)
         modes = find_modes(problem)
         probability = _best_probability(problem, modes)
     return problem, modes, first

@@ -28,6 +28,7 @@ SQUEEZE_ALARM_WEIGHT = 0.2
 _DOUBT_MM = 0.002
 _DOUBT_PER_E_FOLD = 0.10
 _DOUBT_SQUEEZE_PER_E_FOLD = 0.15
+_DOUBT_LONG_TAIL = 0.08  # a long wall gets more of a wide halo than a tooth does
 _OUTSIDE_FACTOR = 2.0
 _COVERAGE_95 = 1.96
 
@@ -86,7 +87,7 @@ def doubt_mm(fit: Fit, exposure_s: float, flare_mm: Array) -> Array:
 
     Grows with the logarithm of the exposure over the nearest one printed, and with the
     flare that is to be explained; more where squeezed-out resin may be mistaken for
-    light, and where the fit was poor.
+    light, where the fit was poor, and where the halo is wider than the coupon's teeth.
     """
     away = min(abs(np.log(exposure_s / o.bottom_exposure_s)) for o in fit.observations)
     rate = _DOUBT_PER_E_FOLD + _DOUBT_SQUEEZE_PER_E_FOLD * fit.squeeze_weight
@@ -95,7 +96,8 @@ def doubt_mm(fit: Fit, exposure_s: float, flare_mm: Array) -> Array:
     base = max(_DOUBT_MM, fit.model_u_mm)
     if fit.fit_probability < FIT_ALARM_PROBABILITY:
         rate *= _OUTSIDE_FACTOR
-    return np.asarray(np.hypot(base, rate * away * np.abs(flare_mm)))
+    share = np.hypot(rate * away, _DOUBT_LONG_TAIL * fit.long_tail_weight)
+    return np.asarray(np.hypot(base, share * np.abs(flare_mm)))
 
 
 def _interval(draws_mm: Array, doubt_mm: float) -> Interval:
