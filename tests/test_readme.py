@@ -42,7 +42,8 @@ def test_every_picture_is_there() -> None:
 def test_every_command_in_the_readme_is_one_of_ours() -> None:
     from calib.cli.commands import rimgauge
 
-    for line in re.findall(r"^rimgauge (.+)$", README, re.MULTILINE):
+    blocks = "".join(re.findall(r"```sh\n(.*?)```", README, re.DOTALL))
+    for line in re.findall(r"^rimgauge (.+)$", blocks, re.MULTILINE):
         command: click.Command = rimgauge
         words = line.split()
         while words and isinstance(command, click.Group):
