@@ -129,7 +129,9 @@ def _mark(picture: Path) -> None:
     from patterns.export import replace
 
     with Image.open(picture) as drawn:
-        marked = Image.fromarray(stamped(np.asarray(drawn.convert("RGB"))))
+        plain = np.asarray(drawn.convert("RGB"))
+    room = np.full((plain.shape[0] // 20, *plain.shape[1:]), 255, np.uint8)
+    marked = Image.fromarray(stamped(np.concatenate([plain, room])))
     content = io.BytesIO()
     marked.save(content, format="PNG")
     replace(picture, content.getvalue())
