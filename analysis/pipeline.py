@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -92,6 +93,23 @@ def measure(
         coupons=(coupon,),
         warnings=_warnings(photo),
         drawing=_drawing(photo, located, ruler, readings, coupon),
+    )
+
+
+def read_scale(path: str | Path) -> RulerReading | Refusal:
+    """Read the ruler in a photo, coupon or not, in pixels of the stored size."""
+    photo = read_photo(path)
+    if isinstance(photo, Refusal):
+        return photo
+    found = read_ruler(photo)
+    if isinstance(found, Refusal):
+        return found
+    return replace(
+        found,
+        marks_px=photo.full_size_px(found.marks_px),
+        px_per_mm=found.px_per_mm / photo.reduced,
+        u_px_per_mm=found.u_px_per_mm / photo.reduced,
+        residual_px=found.residual_px / photo.reduced,
     )
 
 

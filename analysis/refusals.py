@@ -6,6 +6,7 @@ photo and in another what to do about it.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from string import Formatter
 
@@ -187,6 +188,9 @@ def refuse(code: str, **facts: object) -> Refusal:
 
 
 def refusal_table() -> str:
-    """All refusals as a Markdown table, for the documents."""
-    rows = [f"| `{c.code}` | {c.message} | {c.remedy} |" for c in _LISTED]
-    return "\n".join(["| code | what it says | what to do |", "|---|---|---|", *rows])
+    """Write all refusals as a Markdown table, for the documents."""
+    rows = ["| code | what is wrong | what to do |", "|---|---|---|"]
+    for listed in _LISTED:
+        message = re.sub(r"\{(\w+)[^}]*\}", r"*\1*", listed.message).replace("_", " ")
+        rows.append(f"| `{listed.code}` | {message} | {listed.remedy} |")
+    return "\n".join(rows)

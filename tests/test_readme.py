@@ -8,23 +8,11 @@ from pathlib import Path
 import click
 import pytest
 
-from analysis.refusals import CODES
+from analysis.refusals import refusal_table
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text()
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
-
-
-def refusal_table() -> str:
-    """The table of refusals, as the README carries it.
-
-    ``python -m tests.test_readme`` prints it.
-    """
-    rows = ["| code | what is wrong | what to do |", "|---|---|---|"]
-    for code in CODES.values():
-        message = re.sub(r"\{(\w+)[^}]*\}", r"*\1*", code.message).replace("_", " ")
-        rows.append(f"| `{code.code}` | {message} | {code.remedy} |")
-    return "\n".join(rows)
 
 
 def test_table_of_refusals_comes_from_the_list() -> None:
@@ -65,7 +53,3 @@ def test_cautions_stand_in_the_readme() -> None:
     lowered = README.lower()
     for word in ("gloves", "eye protection", "alcohol", "dust mask", "safety data"):
         assert word in lowered
-
-
-if __name__ == "__main__":
-    print(refusal_table())

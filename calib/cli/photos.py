@@ -41,14 +41,12 @@ def scale(photo: Path) -> Report:
     Example:
       rimgauge scale ruler.jpg
     """  # noqa: D301 \b is click's mark
-    from analysis.photo import read_photo
+    from analysis.pipeline import read_scale
     from analysis.result import Refusal
-    from analysis.ruler import read_ruler
     from calib.cli.words import scale_words
     from calib.readings import scale_report
 
-    picture = read_photo(photo)
-    reading = picture if isinstance(picture, Refusal) else read_ruler(picture)
+    reading = read_scale(photo)
     return Report(
         document=scale_report(reading),
         text=scale_words(str(photo), reading),
