@@ -162,6 +162,48 @@ def lorentzian_latitude_mm(dose_ratio: Numbers, gamma_mm: Numbers) -> Array:
     return np.asarray(gamma_mm * t / np.sin(t) ** 2)
 
 
+def gaussian_beyond(
+    x_mm: Numbers, half_mm: Numbers, sigma_mm: Numbers
+) -> tuple[Array, Array]:
+    """Light of a Gaussian blur from beyond the flanks of a strip, and its slope by x.
+
+    At a distance x before the end of a half-plane, the share that comes from more than
+    ``half_mm`` to either side: the product of both tails.
+    """
+    lateral = 2.0 * ndtr(-np.divide(half_mm, sigma_mm))
+    return (
+        np.asarray(lateral * gaussian_edge(x_mm, sigma_mm)),
+        np.asarray(lateral * gaussian_edge_slope(x_mm, sigma_mm)),
+    )
+
+
+def exponential_beyond(
+    x_mm: Numbers, half_mm: Numbers, length_mm: Numbers
+) -> tuple[Array, Array]:
+    """Like :func:`gaussian_beyond` for an exponential, both directions independent."""
+    lateral = np.exp(-np.divide(half_mm, length_mm))
+    return (
+        np.asarray(lateral * exponential_edge(x_mm, length_mm)),
+        np.asarray(lateral * exponential_edge_slope(x_mm, length_mm)),
+    )
+
+
+def lorentzian_beyond(
+    x_mm: Numbers, half_mm: Numbers, gamma_mm: Numbers
+) -> tuple[Array, Array]:
+    """Like :func:`gaussian_beyond` for the round (bivariate Cauchy) Lorentzian.
+
+    ``1/2 - [atan X + atan H - atan(X H / sqrt(1 + X^2 + H^2))] / pi`` in units of
+    gamma, the distribution function of the bivariate Cauchy (from memory; integrated
+    numerically in the tests).
+    """
+    x, h = np.divide(x_mm, gamma_mm), np.divide(half_mm, gamma_mm)
+    distance = np.sqrt(1.0 + x * x + h * h)
+    angle = np.arctan(x) + np.arctan(h) - np.arctan(x * h / distance)
+    slope = -(1.0 - h / distance) / (np.pi * gamma_mm * (1.0 + x * x))
+    return np.asarray(0.5 - angle / np.pi), np.asarray(slope)
+
+
 def mixed_edge(core: Numbers, halo: Numbers, halo_share: Numbers) -> Array:
     """Edge profile with a part of the light in a halo: ``(1-eta) core + eta halo``."""
     return np.asarray(core + np.asarray(halo_share) * np.subtract(halo, core))

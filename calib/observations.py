@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from calib.stack import (
     ROOT_STEPS,
+    Comb,
     MaskStacks,
     Resins,
     log_peak_dose,
@@ -24,9 +25,12 @@ from patterns.errors import RecordError
 
 if TYPE_CHECKING:
     from analysis.result import CouponMeasurement
-    from patterns.manifest import Manifest
+    from patterns.manifest import Manifest, Tooth
 
 Array = NDArray[np.float64]
+_Masks = tuple[tuple[float, ...], tuple[float, ...]]
+
+_READ_END = 11.0 / 12.0
 
 FARTHEST_STEP_MM = 0.3
 FLATTEST_SLOPE = 1e-3  # per mm; a flatter dose has no outline to speak of
@@ -87,10 +91,9 @@ def observe(
         The record doesn't belong to this coupon, or nothing was read on it.
     """
     _check_record(manifest, measurement, exposure_by_layer_s, layer_mm)
-    kinds: dict[tuple[float, ...], int] = {}
+    kinds: dict[_Masks, int] = {}
     of_tooth = {
-        t.name: kinds.setdefault(t.inset_by_layer_mm, len(kinds))
-        for t in manifest.teeth
+        t.name: kinds.setdefault(_tooth_masks(t), len(kinds)) for t in manifest.teeth
     }
     baseline_of = {
         t.side: of_tooth[t.name] for t in manifest.teeth if t.role == "reference"
@@ -104,18 +107,22 @@ def observe(
     covariance = measurement.growth_cov_mm2[np.ix_(keep, keep)]
     body = measurement.body_growth
     if body is not None:
-        strip = manifest.strips[0].inset_by_layer_mm
-        feature.append(kinds.setdefault(strip, len(kinds)))
+        strip = manifest.strips[0]
+        long = (strip.length_mm / 2.0,) * manifest.layers
+        masks = (strip.inset_by_layer_mm, long)
+        feature.append(kinds.setdefault(masks, len(kinds)))
         baseline.append(-1)
         value.append(body.value_mm)
         covariance = np.pad(covariance, (0, 1))
         covariance[-1, -1] = body.u_mm**2
     return Observation(
         stacks=mask_stacks(
-            np.array(list(kinds)),
+            np.array([insets for insets, _ in kinds]),
             exposure_by_layer_s,
             layer_mm,
             manifest.foot_layers + manifest.vertical_layers,
+            half_widths_mm=np.array([halves for _, halves in kinds]),
+            comb=_comb(manifest),
         ),
         feature=np.array(feature, dtype=np.intp),
         baseline=np.array(baseline, dtype=np.intp),
@@ -124,6 +131,30 @@ def observe(
         bottom_exposure_s=exposure_by_layer_s[0],
         normal_exposure_s=exposure_by_layer_s[-1],
         body_known=body is not None,
+    )
+
+
+def _tooth_masks(tooth: Tooth) -> _Masks:
+    """Insets and half widths of a tooth, layer by layer.
+
+    The end is read over its middle half; for a tail like 1/x that is as if the tooth
+    were narrower by a twelfth.
+    """
+    halves = tuple(
+        _READ_END * (tooth.width_mm / 2.0 - flank)
+        for flank in tooth.flank_inset_by_layer_mm
+    )
+    return tooth.inset_by_layer_mm, halves
+
+
+def _comb(manifest: Manifest) -> Comb:
+    """Row of teeth that all teeth of a coupon stand in."""
+    first, second = sorted(t.x_mm for t in manifest.teeth if t.side == "a")[:2]
+    tooth, pitch_mm = manifest.teeth[0], second - first
+    return Comb(
+        length_mm=abs(tooth.y_end_mm - tooth.y_root_mm),
+        neighbour_mm=pitch_mm - tooth.width_mm / 2.0,
+        lit_share=tooth.width_mm / pitch_mm,
     )
 
 

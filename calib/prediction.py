@@ -28,7 +28,7 @@ SQUEEZE_ALARM_WEIGHT = 0.2
 _DOUBT_MM = 0.002
 _DOUBT_PER_E_FOLD = 0.10
 _DOUBT_SQUEEZE_PER_E_FOLD = 0.15
-_DOUBT_LONG_TAIL = 0.08  # a long wall gets more of a wide halo than a tooth does
+_DOUBT_LONG_TAIL = 0.05  # a long wall gets more of a wide halo than a tooth does
 _OUTSIDE_FACTOR = 2.0
 _COVERAGE_95 = 1.96
 

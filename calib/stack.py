@@ -95,6 +95,11 @@ class Resins:
         return cure.layer_transmission(layer_mm, self.depth_mm)
 
 
+_HALO_BEYOND = {
+    "gaussian": cure.gaussian_beyond,
+    "exponential": cure.exponential_beyond,
+    "lorentzian": cure.lorentzian_beyond,
+}
 _HALO_EDGES = {
     "gaussian": (cure.gaussian_edge, cure.gaussian_edge_slope),
     "exponential": (cure.exponential_edge, cure.exponential_edge_slope),
@@ -103,10 +108,25 @@ _HALO_EDGES = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Comb:
+    """The row of teeth that a feature stands in, for halos as wide as a tooth.
+
+    ``length_mm`` of the teeth before the plain core; from ``neighbour_mm`` to either
+    side of a tooth's middle on, ``lit_share`` of the row is lit.
+    """
+
+    length_mm: float
+    neighbour_mm: float
+    lit_share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MaskStacks:
     """Mask edges of several features that were exposed together.
 
     ``insets_mm`` (s, l): how far each layer's mask lies inside the feature's outline;
+    ``comb``: the row it stands in, None for a long straight edge, ``column_half_mm``
+    being half the width of the tooth there.
     ``exposure_by_layer_s`` (l,).  ``judged_layers``: only the lowest so many can show
     in a silhouette (the taper above hides).  ``column_*`` and ``column_of`` name the
     different insets of each stack once, since a layer's edge profile depends on
@@ -119,7 +139,9 @@ class MaskStacks:
     judged_layers: int
     column_stack: NDArray[np.intp]
     column_inset_mm: Array
+    column_half_mm: Array
     column_of: NDArray[np.intp]
+    comb: Comb | None
 
 
 def mask_stacks(
@@ -127,12 +149,19 @@ def mask_stacks(
     exposure_by_layer_s: Sequence[float] | Array,
     layer_mm: float,
     judged_layers: int,
+    *,
+    half_widths_mm: Array | None = None,
+    comb: Comb | None = None,
 ) -> MaskStacks:
-    """Gather the masks of several features, (s, l) insets, into one value."""
+    """Gather the masks of several features, (s, l) insets, into one value.
+
+    ``half_widths_mm`` (s, l) belongs to ``comb``.
+    """
     insets = np.asarray(insets_mm, dtype=float)
+    halves = np.zeros_like(insets) if half_widths_mm is None else half_widths_mm
     tags = np.repeat(np.arange(len(insets)), insets.shape[1])
-    pairs = np.column_stack([tags, insets.ravel()])
-    unique, inverse = np.unique(pairs, axis=0, return_inverse=True)
+    columns = np.column_stack([tags, insets.ravel(), halves.ravel()])
+    unique, inverse = np.unique(columns, axis=0, return_inverse=True)
     return MaskStacks(
         insets_mm=insets,
         exposure_by_layer_s=np.asarray(exposure_by_layer_s, dtype=float),
@@ -140,6 +169,8 @@ def mask_stacks(
         judged_layers=judged_layers,
         column_stack=unique[:, 0].astype(np.intp),
         column_inset_mm=unique[:, 1],
+        column_half_mm=unique[:, 2],
+        comb=comb,
         column_of=inverse.reshape(insets.shape),
     )
 
@@ -172,7 +203,11 @@ def log_peak_dose(stacks: MaskStacks, resins: Resins) -> DoseFunction:
         return np.concatenate(moved, axis=-1) if moves else moved[0]
 
     def log_peak(x_mm: Array) -> tuple[Array, Array]:
-        value, slope = resins.edge(x_mm[:, None, stacks.column_stack] + shift)
+        place = x_mm[:, None, stacks.column_stack] + shift
+        value, slope = resins.edge(place)
+        if stacks.comb is not None and resins.halo != "none":
+            lost, lost_slope = _lost_in_gaps(place, stacks.comb, stacks, resins)
+            value, slope = value - lost, slope - lost_slope
         dose, steepness = of_layers(value), of_layers(slope)
         top = np.expand_dims(np.argmax(dose, axis=-1), -1)
         peak = np.maximum(np.take_along_axis(dose, top, -1)[..., 0], _TINY_DOSE)
@@ -245,6 +280,26 @@ def decreasing_root(
         if settled:
             break
     return x
+
+
+def _lost_in_gaps(
+    x_mm: Array, comb: Comb, stacks: MaskStacks, resins: Resins
+) -> tuple[Array, Array]:
+    """Halo light that a tooth's end lacks against a long edge, and its slope.
+
+    What comes from beyond the tooth's flanks, but for the core behind the row and the
+    neighbours' teeth; these two change little along the end's small growth.
+    """
+    beyond = _HALO_BEYOND[resins.halo]
+    scale = _column(resins.halo_mm, x_mm)
+    share = _column(resins.halo_share, x_mm)
+    half = stacks.column_half_mm
+    value, slope = beyond(x_mm, half, scale)
+    core, _ = beyond(comb.length_mm, half, scale)
+    near, _ = beyond(0.0, comb.neighbour_mm, scale)
+    far, _ = beyond(comb.length_mm, comb.neighbour_mm, scale)
+    kept = core + comb.lit_share * (near - far)
+    return np.asarray(share * (value - kept)), np.asarray(share * slope)
 
 
 def _later_layers(stacks: MaskStacks, resins: Resins) -> Array:

@@ -234,3 +234,32 @@ def test_drawing_every_mask_in_moves_the_outline_as_much(shift_mm: float) -> Non
         mask_stacks(np.full((1, 20), shift_mm), exposures, 0.05, 10), bottle
     )
     assert moved[0, 0] == pytest.approx(plain[0, 0] - shift_mm, abs=1e-4)
+
+
+@pytest.mark.parametrize("halo", ["gaussian", "exponential", "lorentzian"])
+def test_light_from_beyond_a_strip_of_no_width_is_all_light(halo: str) -> None:
+    x_mm = np.array([-0.2, 0.0, 0.3])
+    beyond, slope = getattr(cure, f"{halo}_beyond")(x_mm, 0.0, 0.1)
+    whole = getattr(cure, f"{halo}_edge")(x_mm, 0.1)
+    np.testing.assert_allclose(beyond, whole, atol=1e-12)
+    np.testing.assert_allclose(
+        slope, getattr(cure, f"{halo}_edge_slope")(x_mm, 0.1), atol=1e-12
+    )
+
+
+def test_lorentzian_from_beyond_a_strip_by_integration() -> None:
+    """Density gamma / (2 pi (gamma^2 + r^2)^(3/2)), by quadrature."""
+    from scipy.integrate import quad
+
+    gamma_mm, x_mm, half_mm = 0.08, 0.25, 1.6
+
+    def column(x: float) -> float:
+        return float(
+            quad(lambda y: (gamma_mm**2 + x * x + y * y) ** -1.5, half_mm, np.inf)[0]
+        )
+
+    integral, _ = quad(column, x_mm, np.inf)
+    expected = 2.0 * gamma_mm / (2.0 * np.pi) * integral
+    got, slope = cure.lorentzian_beyond(x_mm, half_mm, gamma_mm)
+    assert got == pytest.approx(expected, rel=1e-6)
+    assert slope == pytest.approx(-gamma_mm / np.pi * column(x_mm), rel=1e-6)
