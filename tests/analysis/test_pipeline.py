@@ -150,19 +150,20 @@ def test_a_ruler_alone_is_read_in_pixels_of_the_stored_size(shared_dir: Path) ->
     from dataclasses import replace
 
     from analysis import pipeline
-    from analysis.photo import read_photo
+    from analysis.photo import Photo, read_photo
+    from analysis.result import RulerReading
     from analysis.ruler import read_ruler
 
     path = shared_dir / "rulers" / "chun.jpg"
     photo = read_photo(path)
-    assert photo
+    assert isinstance(photo, Photo)
     half = replace(photo, reduced=0.5)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(pipeline, "read_photo", lambda _: half)
         stored = pipeline.read_scale(path)
     plain = read_ruler(photo)
-    assert stored
-    assert plain
+    assert isinstance(stored, RulerReading)
+    assert isinstance(plain, RulerReading)
     assert stored.px_per_mm == pytest.approx(2 * plain.px_per_mm)
     span = np.ptp(stored.marks_px, axis=0) / np.ptp(plain.marks_px, axis=0)
     np.testing.assert_allclose(span, 2.0)
