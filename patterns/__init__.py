@@ -51,7 +51,7 @@ def build(spec: FlareSpec) -> Coupon:
 
     manifest = build_manifest(spec)
     check_walls(manifest)
-    solid = stack(manifest.sections)
+    solid = stack(manifest.sections, manifest.holes)
     check_solid(solid, manifest)
     vertices_mm, faces = mesh_arrays(solid)
     return Coupon(manifest=manifest, vertices_mm=vertices_mm, faces=faces)

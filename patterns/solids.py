@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import manifold3d
     from numpy.typing import NDArray
 
-    from patterns.manifest import Section
+    from patterns.manifest import Hole, Section
 
 Rings = tuple[tuple[tuple[float, float], ...], ...]
 CIRCLE_SIDES = 64
@@ -90,17 +90,60 @@ def net_area_mm2(
     return area - polygon * sum(r * r for _, _, r in circles)
 
 
-def stack(sections: Sequence[Section]) -> manifold3d.Manifold:
-    """Extrude each section over its layers and join them to one solid."""
+def stack(sections: Sequence[Section], holes: Sequence[Hole]) -> manifold3d.Manifold:
+    """Extrude each section over its layers and join them to one solid.
+
+    Layers that differ in their holes alone are extruded as one plate, and each hole is
+    taken out as one turned solid: the same shape, for a tenth of the work.
+    """
     from manifold3d import CrossSection, FillRule, Manifold, OpType
 
-    slabs = [
-        CrossSection([np.asarray(ring) for ring in s.rings_mm], FillRule.EvenOdd)
-        .extrude(s.z1_mm - s.z0_mm)
-        .translate((0.0, 0.0, s.z0_mm))
-        for s in sections
+    plates = [
+        CrossSection([np.asarray(ring) for ring in rings], FillRule.EvenOdd)
+        .extrude(z1_mm - z0_mm)
+        .translate((0.0, 0.0, z0_mm))
+        for rings, z0_mm, z1_mm in _plates(sections, holes)
     ]
-    return Manifold.batch_boolean(slabs, OpType.Add)
+    solid = Manifold.batch_boolean(plates, OpType.Add)
+    drills = [_drill(hole, sections) for hole in holes]
+    return solid - Manifold.compose(drills) if drills else solid
+
+
+def _plates(
+    sections: Sequence[Section], holes: Sequence[Hole]
+) -> list[tuple[Rings, float, float]]:
+    """Runs of layers that are equal but for their holes: rings, bottom, top."""
+    centres = np.array([(hole.x_mm, hole.y_mm) for hole in holes]).reshape(-1, 2)
+    runs: list[tuple[Rings, float, float]] = []
+    for section in sections:
+        rings = tuple(r for r in section.rings_mm if not _goes_round(r, centres))
+        if runs and runs[-1][0] == rings:
+            runs[-1] = (rings, runs[-1][1], section.z1_mm)
+        else:
+            runs.append((rings, section.z0_mm, section.z1_mm))
+    return runs
+
+
+def _goes_round(ring: Sequence[tuple[float, float]], centres_mm: np.ndarray) -> bool:
+    """Whether a ring is the regular polygon of one of the holes."""
+    if len(ring) != CIRCLE_SIDES or ring_area(ring) > 0:
+        return False
+    off = np.linalg.norm(centres_mm - np.mean(ring, axis=0), axis=1)
+    return bool(off.min(initial=np.inf) < 1e-5)  # rings are rounded to a nanometre
+
+
+def _drill(hole: Hole, sections: Sequence[Section]) -> manifold3d.Manifold:
+    """Turn the solid that a hole takes away, longer than the part at both ends."""
+    from manifold3d import CrossSection
+
+    layer_mm = sections[0].z1_mm / (sections[0].last_layer + 1)
+    radii = np.asarray(hole.diameter_by_layer_mm) / 2
+    heights = layer_mm * np.arange(len(radii) + 1)
+    heights[[0, -1]] += (-1.0, 1.0)
+    profile = np.column_stack([np.repeat(radii, 2), np.repeat(heights, 2)[1:-1]])
+    closed = np.vstack([(0.0, heights[0]), profile, (0.0, heights[-1])])
+    turned = CrossSection([closed]).revolve(CIRCLE_SIDES)
+    return turned.translate((hole.x_mm, hole.y_mm, 0.0))
 
 
 def mesh_arrays(

@@ -325,7 +325,7 @@ def main() -> None:
     trials = run_trials(
         options.resins, options.seed, photos=options.photos, narrate=not options.json
     )
-    print(json.dumps(summarise(trials), indent=1))
+    print(json.dumps(summarise(trials), indent=1, default=float))
 
 
 if __name__ == "__main__":

@@ -150,7 +150,7 @@ def test_any_printable_spec_gives_one_closed_body_of_the_closed_formula_volume(
     assert manifest.thickness_mm >= manifest.foot_mm + max(0.6, 10 * spec.layer_mm) - (
         1e-9
     )
-    solid = stack(manifest.sections)
+    solid = stack(manifest.sections, manifest.holes)
     assert len(solid.decompose()) == 1
     # manifold3d's volume against rectangles and circles added up on a grid
     assert solid.volume() == pytest.approx(manifest.volume_mm3, abs=0.1)
