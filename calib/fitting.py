@@ -32,12 +32,12 @@ MODEL_U_MM = 0.002
 """Standard uncertainty of the model for one feature, where it fits (trial prints)."""
 
 _DIFFERENCE_STEP = 1e-4
-_SCREENED_STARTS = 300
-_SPREAD_STARTS = 8
-_CARRIED_STARTS = 6
-_FINALISTS = 3
+_SCREENED_STARTS = 250
+_SPREAD_STARTS = 5
+_CARRIED_STARTS = 4
+_FINALISTS = 2
 _ROUGH_STEPS = 14
-_FINE_STEPS = 25
+_FINE_STEPS = 16
 _HOPELESS_COST = 25.0  # above the best, half a sum of squares
 _REFINING_STEPS = 30
 _TOLERANCE = 1e-3

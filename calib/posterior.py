@@ -35,7 +35,7 @@ FIT_ALARM_PROBABILITY = 0.01
 UNREACHED_SPREAD = 0.6
 """Posterior over prior spread above which the data is said not to reach a parameter."""
 
-_DRAWS = 100
+_DRAWS = 80
 _ROUNDS = 4
 _ADAPTING_DRAWS = 30.0
 _SAMPLING_STEPS = 3

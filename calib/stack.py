@@ -190,6 +190,7 @@ def log_peak_dose(stacks: MaskStacks, resins: Resins) -> DoseFunction:
         ``ln(dose / gel dose)`` (p, s) and its slope per mm.
     """
     weights = _later_layers(stacks, resins)
+    lost_in_gaps = _lost_in_gaps(stacks, resins)
     squeezes = (resins.squeeze_mm, resins.squeeze_second_mm)
     moves = [m for m in squeezes[: stacks.judged_layers] if np.any(m)]
     still = np.zeros(len(resins))
@@ -205,8 +206,8 @@ def log_peak_dose(stacks: MaskStacks, resins: Resins) -> DoseFunction:
     def log_peak(x_mm: Array) -> tuple[Array, Array]:
         place = x_mm[:, None, stacks.column_stack] + shift
         value, slope = resins.edge(place)
-        if stacks.comb is not None and resins.halo != "none":
-            lost, lost_slope = _lost_in_gaps(place, stacks.comb, stacks, resins)
+        if lost_in_gaps is not None:
+            lost, lost_slope = lost_in_gaps(place)
             value, slope = value - lost, slope - lost_slope
         dose, steepness = of_layers(value), of_layers(slope)
         top = np.expand_dims(np.argmax(dose, axis=-1), -1)
@@ -282,24 +283,28 @@ def decreasing_root(
     return x
 
 
-def _lost_in_gaps(
-    x_mm: Array, comb: Comb, stacks: MaskStacks, resins: Resins
-) -> tuple[Array, Array]:
-    """Halo light that a tooth's end lacks against a long edge, and its slope.
+def _lost_in_gaps(stacks: MaskStacks, resins: Resins) -> DoseFunction | None:
+    """Halo light that a tooth's end lacks against a long edge, as a function of place.
 
     What comes from beyond the tooth's flanks, but for the core behind the row and the
     neighbours' teeth; these two change little along the end's small growth.
     """
+    comb = stacks.comb
+    if comb is None or resins.halo == "none":
+        return None
     beyond = _HALO_BEYOND[resins.halo]
-    scale = _column(resins.halo_mm, x_mm)
-    share = _column(resins.halo_share, x_mm)
+    scale, share = resins.halo_mm[:, None, None], resins.halo_share[:, None, None]
     half = stacks.column_half_mm
-    value, slope = beyond(x_mm, half, scale)
     core, _ = beyond(comb.length_mm, half, scale)
     near, _ = beyond(0.0, comb.neighbour_mm, scale)
     far, _ = beyond(comb.length_mm, comb.neighbour_mm, scale)
     kept = core + comb.lit_share * (near - far)
-    return np.asarray(share * (value - kept)), np.asarray(share * slope)
+
+    def lost(x_mm: Array) -> tuple[Array, Array]:
+        value, slope = beyond(x_mm, half, scale)
+        return share * (value - kept), share * slope
+
+    return lost
 
 
 def _later_layers(stacks: MaskStacks, resins: Resins) -> Array:
