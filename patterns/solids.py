@@ -112,7 +112,7 @@ def stack(sections: Sequence[Section], holes: Sequence[Hole]) -> manifold3d.Mani
 def _plates(
     sections: Sequence[Section], holes: Sequence[Hole]
 ) -> list[tuple[Rings, float, float]]:
-    """Runs of layers that are equal but for their holes: rings, bottom, top."""
+    """Join layers that are equal but for their holes: rings, bottom, top."""
     centres = np.array([(hole.x_mm, hole.y_mm) for hole in holes]).reshape(-1, 2)
     runs: list[tuple[Rings, float, float]] = []
     for section in sections:

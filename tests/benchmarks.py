@@ -82,7 +82,7 @@ def photo_ratio() -> str:
     manifest = build(default_flare_spec()).manifest
     rng = np.random.default_rng(7)
     part = grown_coupon(manifest, rng)
-    wish = Wish(px_per_mm=24.0, contrast=0.7, ruler=STEEL, largest_mp=12.0)
+    wish = Wish(px_per_mm=35.0, contrast=0.7, ruler=STEEL, largest_mp=12.0)
     scene = draw_scene(rng, wish)
     rgb8, _ = photograph(part, scene, rng)
     with tempfile.TemporaryDirectory() as folder:
