@@ -3,8 +3,8 @@
 The spread of the fit's draws says what the readings leave open within the model.  No
 model is the printer: the further an exposure lies from those printed, the less its
 shape is vouched for.  The size of that doubt was set on invented resins that are not
-of the fit's family (beam spread, other halos), by the closed loop in the tests; it is
-no property of any real bottle.
+of the fit's family (beam spread, other halos), by the closed loop in the tests, read
+from virtual photos; it is no property of any real bottle.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ VOUCHED_RATIO = (0.4, 1.25)
 SQUEEZE_ALARM_WEIGHT = 0.2
 """Probability of the plate-layer term from which a second print is asked for."""
 
-_DOUBT_MM = 0.002
-_DOUBT_PER_E_FOLD = 0.10
+_DOUBT_MM = 0.003
+_DOUBT_PER_E_FOLD = 0.20
 _DOUBT_SQUEEZE_PER_E_FOLD = 0.15
 _DOUBT_LONG_TAIL = 0.05  # a long wall gets more of a wide halo than a tooth does
 _OUTSIDE_FACTOR = 2.0
