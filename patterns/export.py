@@ -125,7 +125,7 @@ def threemf_bytes(coupon: Coupon) -> bytes:
             entry = zipfile.ZipInfo(name, _FIRST_ZIP_DATE)
             entry.compress_type = zipfile.ZIP_DEFLATED
             entry.external_attr = 0o644 << 16
-            archive.writestr(entry, text)
+            archive.writestr(entry, text, compresslevel=2)
     return package.getvalue()
 
 
