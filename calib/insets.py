@@ -71,12 +71,14 @@ def single_inset(wall: Wall) -> SingleInset:
     limit = int(LARGEST_INSET_MM / wall.pixel_mm)
     best = (unevenness_mm(wall, np.zeros(layers, dtype=np.intp)), 0, layers)
     for count in range(1, layers + 1):
+        before = np.inf
         for inset in range(1, limit + 1):
             insets = np.where(np.arange(layers) < count, inset, 0)
             score = unevenness_mm(wall, insets)
             best = min(best, (score, inset, count))
-            if score > 2.0 * best[0]:
+            if score > before and score > 2.0 * best[0]:
                 break
+            before = score
     return SingleInset(inset_px=best[1], layers=best[2])
 
 

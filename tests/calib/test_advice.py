@@ -195,3 +195,18 @@ def test_closed_loop_sample() -> None:
     assert trial is not None
     assert trial.floor_kept
     assert trial.worst_mm < 0.05 or trial.owned_up
+
+
+@pytest.mark.parametrize("setting", [SETTING, TRANSITIONS], ids=["plain", "fading"])
+def test_no_other_single_inset_is_evener(fitted: Fit, setting: Setting) -> None:
+    """Against every inset up to 0.6 mm, none skipped, for every count of layers."""
+    wall = build_wall(draw(fitted, 60), setting, PIXEL_MM)
+    index = np.arange(len(setting.raised_s))
+    found = single_inset(wall)
+    least = min(
+        unevenness_mm(wall, np.where(index < count, inset, 0))
+        for count in range(1, len(index) + 1)
+        for inset in range(13)
+    )
+    chosen = np.where(index < found.layers, found.inset_px, 0)
+    assert unevenness_mm(wall, chosen) <= least + 1e-9
