@@ -17,7 +17,6 @@ from analysis.uncertainty import SOURCES, combined_u, weighted_mean
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analysis.result import CouponMeasurement
 
 SHARED = ("ruler", "heights", "pixel raster", "model")
 
@@ -86,17 +85,3 @@ def _birge(values: np.ndarray, own: np.ndarray) -> float:
     mean = float(np.sum(weights * values) / np.sum(weights))
     chi2 = float(np.sum(weights * (values - mean) ** 2))
     return float(max((chi2 / (len(values) - 1)) ** 0.5, 1.0))
-
-
-def combine_flare(coupons: Sequence[CouponMeasurement]) -> Quantity | None:
-    """Flare over several photos of one print; None if no photo gave one.
-
-    Raises
-    ------
-    ValueError
-        The photos show different coupons.
-    """
-    if len({coupon.coupon_id for coupon in coupons}) > 1:
-        raise ValueError("photos of different coupons can't be combined")
-    measured = [coupon.flare for coupon in coupons if coupon.flare is not None]
-    return combine_quantities(measured) if measured else None
