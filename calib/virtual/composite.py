@@ -19,7 +19,7 @@ from calib.virtual import finish as finishing
 from calib.virtual.camera import Camera, Place, looking_down
 from calib.virtual.coverage import coverage
 from calib.virtual.light import Light, table_light
-from calib.virtual.paint import Box, paint_part, part_blocker
+from calib.virtual.paint import Box, bodies_blocker, paint_body
 from calib.virtual.ruler import rectangle, subdivided
 from calib.virtual.scene import Rgb, part_truth
 from patterns.errors import SpecError
@@ -171,9 +171,10 @@ def set_into_photo(
         paper = finishing.blurred(paper, sigma_px)
         white = _paper_rgb(rgb8)
         ground = ground * (1 - paper[..., None]) + paper[..., None] * white
-    painted = paint_part(part, place, camera, light, shape)
+    painted = paint_body(part.body, place, camera, light, shape)
     part_rgb = _part_rgb(ground, (1 - where.contrast) * light.beside_an_edge)
-    shade = table_light(light, [part_blocker(part, place)], margin_mm=SHADE_MM)
+    blocker = bodies_blocker([(part.body, place)])
+    shade = table_light(light, [blocker], margin_mm=SHADE_MM)
     u = np.arange(box.x0, box.x1, dtype=np.float32)
     v = np.arange(box.y0, box.y1, dtype=np.float32)[:, None]
     open_ground = shade.at(*camera.on_plane(u, v, 0.0))

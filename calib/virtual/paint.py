@@ -22,15 +22,14 @@ from calib.virtual.ruler import Ruler, ink_mm, outline_mm, subdivided
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from calib.virtual.part import PrintedPart
+    from calib.virtual.part import Body
 
 Points = NDArray[np.float64]
 Image = NDArray[np.float32]
 
 ROOM_PX = 3
-SLAB_LAYERS = 3  # printed layers that cast their shadow as one
-COARSE = 4  # pixels a cell in which the light on ledges is worked out
-SLIVER_MM2 = 1.0  # ledges smaller than this, in all, need no such care
+COARSEST_PX = 4  # cell in which soft light on ledges is worked out
+SLIVER_MM2 = 0.05  # ledges smaller than this, in all, need no such care
 DEEP_WALL = 0.6  # light on a wall's foot, over that at its top
 
 
@@ -81,14 +80,14 @@ class Painted:
     tones: dict[str, Image]
 
 
-def paint_part(
-    part: PrintedPart,
+def paint_body(
+    body: Body,
     place: Place,
     camera: Camera,
     light: Light,
     shape: tuple[int, int],
 ) -> Painted:
-    """Paint a part that lies with its plate face up.
+    """Paint something that lies with its z = 0 face up.
 
     Returns
     -------
@@ -96,13 +95,14 @@ def paint_part(
         One tone, ``part``: the face evenly lit, ledges below it shaded by what stands
         above them, walls by their direction and depth.
     """
-    to_world = part_to_world(place, part.thickness_mm)
-    first = _seen(part.layers[0].rings_mm, 0.0, to_world, camera)
-    box = Box.around(np.concatenate(first), shape, _room_px(part, camera, place))
-    sun = _LedgeLight.of(light, camera, place, part.thickness_mm)
+    to_world = part_to_world(place, body.face_mm)
+    first = _seen(body.layers[0].rings_mm, 0.0, to_world, camera)
+    box = Box.around(np.concatenate(first), shape, _room_px(body, camera, place))
+    sun = _LedgeLight.of(light, camera, place, body.face_mm)
     seen = np.zeros(box.shape, np.float32)
     flat, wall = seen.copy(), seen.copy()
-    for layer in part.layers:
+    above: list[tuple[float, Image]] = []
+    for layer in body.layers:
         for z_mm, is_wall in ((layer.z0_mm, False), (layer.z1_mm, True)):
             rings = [
                 ring - box.corner
@@ -112,12 +112,14 @@ def paint_part(
                 continue
             union = np.maximum(seen, coverage(rings, box.shape))
             if is_wall:
-                depth = z_mm / part.thickness_mm
+                depth = z_mm / body.thickness_mm
                 wall += (union - seen) * np.float32(1 - (1 - DEEP_WALL) * depth)
             else:
-                flat += sun.on_ledge(union - seen, seen, z_mm)
+                flat += sun.on_ledge(union - seen, above, z_mm)
             seen = union
-    x, y = _box_on_plane(box, camera, part.thickness_mm)
+        if not above or above[-1][1] is not seen:
+            above.append((layer.z0_mm, seen))
+    x, y = _box_on_plane(box, camera, body.face_mm)
     facing = light.on_wall(_outward(seen, x, y)).astype(np.float32)
     level = light.level(x, y).astype(np.float32)
     return Painted(
@@ -167,17 +169,20 @@ def put_in(
             over += np.float32(colours[name][channel]) * tone
 
 
-def part_blocker(part: PrintedPart, place: Place) -> Blocker:
-    """Say what a part hides from the table: some of its layers, as thick slabs."""
-    to_world = part_to_world(place, part.thickness_mm)
+def bodies_blocker(placed: Sequence[tuple[Body, Place]]) -> Blocker:
+    """Say what some bodies of the same layers hide from the table: their layers.
+
+    Their outlines must not overlap.
+    """
+    body = placed[0][0]
     slabs = []
-    for first in range(0, len(part.layers), SLAB_LAYERS):
-        layers = part.layers[first : first + SLAB_LAYERS]
+    for k, layer in enumerate(body.layers):
         rings = tuple(
-            ring @ to_world[:2, :2].T + to_world[:2, 3] for ring in layers[0].rings_mm
+            place.to_world(ring * (1.0, -1.0))
+            for each, place in placed
+            for ring in each.layers[k].rings_mm
         )
-        low, high = layers[-1].z1_mm, layers[0].z0_mm
-        slabs.append((rings, part.thickness_mm - low, part.thickness_mm - high))
+        slabs.append((rings, body.face_mm - layer.z1_mm, body.face_mm - layer.z0_mm))
     return Blocker(slabs=tuple(slabs))
 
 
@@ -205,25 +210,43 @@ class _LedgeLight:
         scale = float(camera.px_per_mm(foot).mean())
         return cls(light=light, px_per_mm=scale, shadow_px=ends[1] - ends[0])
 
-    def on_ledge(self, ledge: Image, above: Image, drop_mm: float) -> Image:
-        """Light on newly seen ledges at a depth below what is seen already."""
-        if drop_mm == 0:
+    def on_ledge(
+        self, ledge: Image, above: Sequence[tuple[float, Image]], z_mm: float
+    ) -> Image:
+        """Light on newly seen ledges at a depth below the plate face.
+
+        ``above`` holds the depth and the silhouette down to each layer above.  Each
+        hides the sky as a plate of its own height does; what hides most counts, since
+        of nested plates one outreaches the others in every direction.
+        """
+        if not above:
             return ledge
         if ledge.sum() < SLIVER_MM2 * self.px_per_mm**2:
             return ledge * np.float32(0.5 * (1 + self.light.bounce))
-        small = cv2.resize(
-            above, None, fx=1 / COARSE, fy=1 / COARSE, interpolation=cv2.INTER_AREA
-        )
-        soft = max(0.8 * drop_mm * self.px_per_mm / COARSE, 0.4)
-        hidden = cv2.GaussianBlur(small, (0, 0), soft)
-        out = self.light.sky * (1 - (1 - self.light.bounce) * hidden)
-        if self.light.sky < 1:
-            shift = np.eye(2, 3, dtype=np.float32)
-            shift[:, 2] = drop_mm * self.shadow_px / COARSE
-            moved = cv2.warpAffine(small, shift, small.shape[::-1])
-            out += (1 - self.light.sky) * (1 - cv2.GaussianBlur(moved, (0, 0), 0.5))
-        full = cv2.resize(out, ledge.shape[::-1], interpolation=cv2.INTER_LINEAR)
-        return ledge * np.asarray(full, np.float32)
+        hidden, shadow = np.zeros_like(ledge), np.zeros_like(ledge)
+        for plate_mm, plate in above:
+            drop_mm = z_mm - plate_mm
+            soft_px = 0.8 * drop_mm * self.px_per_mm
+            hidden = np.maximum(hidden, _softened(plate, soft_px))
+            if self.light.sky < 1:
+                shift = np.eye(2, 3, dtype=np.float32)
+                shift[:, 2] = drop_mm * self.shadow_px
+                moved = cv2.warpAffine(plate, shift, plate.shape[::-1])
+                shadow = np.maximum(shadow, moved)
+        sky = self.light.sky * (1 - (1 - self.light.bounce) * hidden)
+        return np.asarray(ledge * (sky + (1 - self.light.sky) * (1 - shadow)))
+
+
+def _softened(plate: Image, soft_px: float) -> Image:
+    """Blur a silhouette, in cells that are no larger than the blur."""
+    cell_px = int(np.clip(soft_px, 1, COARSEST_PX))
+    size = plate.shape[::-1]
+    if cell_px == 1:
+        return np.asarray(cv2.GaussianBlur(plate, (0, 0), max(soft_px, 0.3)))
+    cells = (size[0] // cell_px, size[1] // cell_px)
+    small = cv2.resize(plate, cells, interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, (0, 0), soft_px / cell_px)
+    return np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_LINEAR))
 
 
 def _hidden(rings_px: Sequence[Points], seen: Image) -> bool:
@@ -254,10 +277,10 @@ def _lifted(points_xy: Points, z: Points) -> Points:
     return np.column_stack((points_xy, z))
 
 
-def _room_px(part: PrintedPart, camera: Camera, place: Place) -> int:
-    """How far any layer may stick out beyond the plate face in the picture."""
+def _room_px(body: Body, camera: Camera, place: Place) -> int:
+    """How far any layer may stick out beyond the first one in the picture."""
     scale = camera.px_per_mm(np.array([place.x_mm, place.y_mm, 0.0])).max()
-    return int(np.ceil((1.0 + part.thickness_mm) * scale)) + ROOM_PX
+    return int(np.ceil((1.0 + body.thickness_mm) * scale)) + ROOM_PX
 
 
 def _box_on_plane(box: Box, camera: Camera, z_mm: float) -> tuple[Map, Map]:

@@ -41,6 +41,28 @@ class PrintedLayer:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Body:
+    """Something that lies with its z = 0 face up, flat on the table or on feet.
+
+    The layers follow each other from that face down; the feet, which nothing else
+    shows of, are ``feet_mm`` high.
+    """
+
+    layers: tuple[PrintedLayer, ...]
+    feet_mm: float = 0.0
+
+    @property
+    def thickness_mm(self) -> float:
+        """Without the feet."""
+        return self.layers[-1].z1_mm
+
+    @property
+    def face_mm(self) -> float:
+        """Height of the z = 0 face above the table."""
+        return self.thickness_mm + self.feet_mm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PrintedPart:
     """A printed coupon and everything that is true about it.
 
@@ -60,6 +82,11 @@ class PrintedPart:
     body_growth_mm: float
     tooth_growth_mm: dict[str, float]
     resin: InventedResin | None
+
+    @property
+    def body(self) -> Body:
+        """What a camera sees of it."""
+        return Body(layers=self.layers)
 
 
 def part_of(

@@ -13,17 +13,19 @@ from calib.virtual.camera import Camera, Map, Place, part_to_world
 from calib.virtual.finish import Finish
 from calib.virtual.light import Blocker, Light, table_light
 from calib.virtual.paint import (
+    bodies_blocker,
     marks_px,
-    paint_part,
+    paint_body,
     paint_ruler,
-    part_blocker,
     put_in,
 )
 from calib.virtual.ruler import Ruler, marks_mm, outline_mm
 from calib.virtual.table import CELL_MM, TILE, Kind, texture
 
 if TYPE_CHECKING:
-    from calib.virtual.part import PrintedPart
+    from collections.abc import Sequence
+
+    from calib.virtual.part import Body, PrintedPart
 
 Rgb = tuple[float, float, float]
 Image = NDArray[np.float32]
@@ -35,19 +37,20 @@ STRIP_ROWS = 256  # rows of the table painted at a time, to bound the memory
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Scene:
-    """A part on a table, beside a ruler or not, and the camera above it.
+    """A table, beside a ruler or not, and the camera above it.
 
-    Colours are linear light where white paper in full light is about 0.8.
+    Colours are linear light where white paper in full light is about 0.8; ``part_rgb``
+    is that of everything printed, ``part_place`` the place of a lone part.
     """
 
     shape: tuple[int, int]
     camera: Camera
-    part_place: Place
     part_rgb: Rgb
     table: Kind
     table_rgb: Rgb
     light: Light
     finish: Finish
+    part_place: Place = ON_THE_SPOT
     ruler: Ruler | None = None
     ruler_place: Place = ON_THE_SPOT
     focal35_mm: float | None = None
@@ -74,25 +77,55 @@ def photograph(
     truth : dict
         Plain values for a JSON file.
     """
-    linear = _table_in_light(part, scene, rng)
+    seen = photograph_bodies([(part.body, scene.part_place)], scene, rng)
+    return seen, truth_of(part, scene)
+
+
+def photograph_bodies(
+    placed: Sequence[tuple[Body, Place]], scene: Scene, rng: np.random.Generator
+) -> NDArray[np.uint8]:
+    """Photograph some bodies of the same layers that don't hide each other.
+
+    Parameters
+    ----------
+    placed : sequence of (Body, Place)
+        What lies where.
+    scene : Scene
+        In which light, before which camera.
+    rng : numpy.random.Generator
+        Grain of the table and noise of the sensor.
+
+    Returns
+    -------
+    (rows, columns, 3) array
+        The picture, before any compression.
+    """
+    linear = _table_in_light(placed, scene, rng)
     if scene.ruler is not None:
         painted = paint_ruler(
             scene.ruler, scene.ruler_place, scene.camera, scene.light, scene.shape
         )
         ink = {"face": scene.ruler.face_rgb, "ink": scene.ruler.ink_rgb}
         put_in(linear, painted, ink)
-    seen = paint_part(part, scene.part_place, scene.camera, scene.light, scene.shape)
-    put_in(linear, seen, {"part": scene.part_rgb})
+    for body, place in placed:
+        seen = paint_body(body, place, scene.camera, scene.light, scene.shape)
+        put_in(linear, seen, {"part": scene.part_rgb})
     linear = finishing.blurred(linear, scene.finish.blur_px)
     linear = finishing.noisy(linear, scene.finish, rng)
-    return finishing.developed(linear, scene.finish), truth_of(part, scene)
+    return finishing.developed(linear, scene.finish)
 
 
 def truth_of(part: PrintedPart, scene: Scene) -> dict[str, Any]:
-    """Everything that is true about a picture, as plain values."""
+    """Everything that is true about the picture of a part, as plain values."""
     place = scene.part_place
-    centre = np.array([place.x_mm, place.y_mm, part.thickness_mm])
-    scale = scene.camera.px_per_mm(centre)
+    return scene_truth(scene, (place.x_mm, place.y_mm, part.thickness_mm)) | {
+        "part": part_truth(part, place)
+    }
+
+
+def scene_truth(scene: Scene, at_mm: tuple[float, float, float]) -> dict[str, Any]:
+    """Everything that is true about a scene; its scale is that at a point."""
+    scale = scene.camera.px_per_mm(np.array(at_mm))
     return {
         "invented": True,
         "height": scene.shape[0],
@@ -100,7 +133,6 @@ def truth_of(part: PrintedPart, scene: Scene) -> dict[str, Any]:
         "focal35_mm": scene.focal35_mm,
         "camera": scene.camera.truth(),
         "px_per_mm": float(np.sqrt(scale[0] * scale[1])),
-        "part": part_truth(part, place),
         "ruler": None if scene.ruler is None else _ruler_truth(scene.ruler, scene),
         "table": {"kind": scene.table, "rgb": list(scene.table_rgb)},
         "part_rgb": list(scene.part_rgb),
@@ -138,9 +170,11 @@ def _ruler_truth(ruler: Ruler, scene: Scene) -> dict[str, Any]:
     }
 
 
-def _table_in_light(part: PrintedPart, scene: Scene, rng: np.random.Generator) -> Image:
+def _table_in_light(
+    placed: Sequence[tuple[Body, Place]], scene: Scene, rng: np.random.Generator
+) -> Image:
     """Paint the bare table with the shadows of everything on it."""
-    blockers = [part_blocker(part, scene.part_place)]
+    blockers = [bodies_blocker(placed)]
     if scene.ruler is not None:
         ring = scene.ruler_place.to_world(outline_mm(scene.ruler))
         blockers.append(Blocker(slabs=(((ring,), 0.0, scene.ruler.edge_or_face_mm),)))
