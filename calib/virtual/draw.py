@@ -79,16 +79,16 @@ def draw_scene(rng: np.random.Generator, wish: Wish | None = None) -> Scene:
     shape, scale = _frame(scale, rng, wish)
     aim_y = (4.0 if above else -4.0) * (ruler is not None)
     focal35 = float(rng.choice([26.0, 28.0, 35.0, 50.0, 52.0, 77.0]))
-    camera = _draw_camera(shape, scale, focal35, aim_y_mm=aim_y, rng=rng, wish=wish)
+    camera = draw_camera(shape, scale, focal35, aim_y_mm=aim_y, rng=rng, wish=wish)
     screen = wish.screen
     if screen is None:
         screen = not wish.shadow and bool(rng.integers(2))
-    table, table_rgb = _draw_table(
+    table, table_rgb = draw_table(
         rng, replace(wish, table="screen" if screen else wish.table)
     )
     contrast = wish.contrast or float(rng.uniform(0.25, 0.9))
-    light = _draw_light(rng, wish, glow=0.9 * screen)
-    part_rgb = _part_colour(table_rgb, (1 - contrast) * light.beside_an_edge, rng)
+    light = draw_light(rng, wish, glow=0.9 * screen)
+    part_rgb = part_colour(table_rgb, (1 - contrast) * light.beside_an_edge, rng)
     return Scene(
         shape=shape,
         camera=camera,
@@ -97,7 +97,7 @@ def draw_scene(rng: np.random.Generator, wish: Wish | None = None) -> Scene:
         table=table,
         table_rgb=table_rgb,
         light=light,
-        finish=_draw_finish(rng),
+        finish=draw_finish(rng),
         ruler=ruler,
         ruler_place=ruler_place,
         focal35_mm=focal35,
@@ -114,7 +114,7 @@ def _frame(
     return (round(height_mm * scale), round(width_mm * scale)), scale
 
 
-def _draw_camera(
+def draw_camera(
     shape: tuple[int, int],
     scale: float,
     focal35: float,
@@ -123,6 +123,7 @@ def _draw_camera(
     rng: np.random.Generator,
     wish: Wish,
 ) -> Camera:
+    """Draw a camera above a point near the middle of the table."""
     rows, cols = shape
     f_px = focal35 / FULL_FRAME_MM * cols * float(rng.uniform(0.97, 1.03))
     corner = np.hypot(rows, cols) / 2 / f_px
@@ -146,10 +147,7 @@ def _draw_ruler(
     """Ruler with its edge 3 to 7 mm from the teeth, above or below the coupon."""
     if not wish.with_ruler:
         return None, Place()
-    ruler = wish.ruler or STYLES[int(rng.integers(len(STYLES)))]
-    ruler = replace(ruler, error_seed=int(rng.integers(1 << 30)))
-    if wish.ruler is None:
-        ruler = replace(ruler, half_mm=bool(rng.random() < 0.2))
+    ruler = draw_ruler_style(rng, wish)
     above = bool(rng.integers(2))
     lean = part_place.turn_deg - 180 * (abs(part_place.turn_deg) > 90)
     turn = lean + float(rng.uniform(-2, 2)) + 180 * above
@@ -160,7 +158,17 @@ def _draw_ruler(
     return ruler, Place(x_mm=float(corner[0]), y_mm=float(corner[1]), turn_deg=turn)
 
 
-def _draw_table(rng: np.random.Generator, wish: Wish) -> tuple[Kind, Rgb]:
+def draw_ruler_style(rng: np.random.Generator, wish: Wish) -> Ruler:
+    """Draw a ruler, or the wished one with graduation errors of its own."""
+    ruler = wish.ruler or STYLES[int(rng.integers(len(STYLES)))]
+    ruler = replace(ruler, error_seed=int(rng.integers(1 << 30)))
+    if wish.ruler is None:
+        ruler = replace(ruler, half_mm=bool(rng.random() < 0.2))
+    return ruler
+
+
+def draw_table(rng: np.random.Generator, wish: Wish) -> tuple[Kind, Rgb]:
+    """Draw the table top's kind and colour."""
     choices = [
         (k, rgb)
         for k, rgb in TABLES
@@ -171,14 +179,15 @@ def _draw_table(rng: np.random.Generator, wish: Wish) -> tuple[Kind, Rgb]:
     return kind, (rgb[0] * level, rgb[1] * level, rgb[2] * level)
 
 
-def _part_colour(table_rgb: Rgb, ratio: float, rng: np.random.Generator) -> Rgb:
+def part_colour(table_rgb: Rgb, ratio: float, rng: np.random.Generator) -> Rgb:
     """Draw a near-grey resin whose green light is a given share of the table's."""
     grey = table_rgb[1] * ratio
     tint = rng.normal(0, 0.03, 2)
     return (grey * (1 + float(tint[0])), grey, grey * (1 + float(tint[1])))
 
 
-def _draw_light(rng: np.random.Generator, wish: Wish, glow: float) -> Light:
+def draw_light(rng: np.random.Generator, wish: Wish, glow: float) -> Light:
+    """Draw sky and lamp."""
     slope = rng.uniform(-0.0015, 0.0015, 2)
     sky = float(rng.uniform(0.25, 0.6)) if wish.shadow else 1.0
     return Light(
@@ -192,7 +201,8 @@ def _draw_light(rng: np.random.Generator, wish: Wish, glow: float) -> Light:
     )
 
 
-def _draw_finish(rng: np.random.Generator) -> Finish:
+def draw_finish(rng: np.random.Generator) -> Finish:
+    """Draw what lens and camera do to the light."""
     return Finish(
         blur_px=float(rng.uniform(0.6, 2.0)),
         full_well=float(np.exp(rng.uniform(np.log(2500), np.log(12000)))),

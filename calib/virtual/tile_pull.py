@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 if TYPE_CHECKING:
     from calib.virtual.tile_light import LitRim, TiltedShape
@@ -129,12 +130,9 @@ def correlated_noise(
 ) -> Array:
     """Noise of unit variance whose correlation falls exponentially with distance."""
     keep = np.exp(-step_mm / correlation_mm)
-    white = rng.standard_normal(length)
-    out = np.empty(length)
-    out[0] = white[0]
-    for k in range(1, length):
-        out[k] = keep * out[k - 1] + np.sqrt(1 - keep**2) * white[k]
-    return out
+    white = rng.standard_normal(length) * np.sqrt(1 - keep**2)
+    white[0] /= np.sqrt(1 - keep**2)
+    return np.asarray(lfilter([1.0], [1.0, -keep], white))
 
 
 def _hang(phi_rad: Array, radius_mm: float, share: float, contacts: Contacts) -> Array:

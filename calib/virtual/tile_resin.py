@@ -66,8 +66,8 @@ class InventedRimResin:
         Chance that freeing one contact chips a bare rim.
     chip_depth_mm : float
         Median depth of a chip.
-    roughness_mm : float
-        Standard deviation of the rim that is not steps.
+    roughness_mm, ragged_mm : float
+        Standard deviations of the rim that is not steps, coarse and fine.
     oval_mm : float
         Uneven shrinkage: the part of the rim that goes with cos 2 phi.
     edge_radius_mm, sanded_radius_mm : float
@@ -91,6 +91,7 @@ class InventedRimResin:
     chip_chance: float = 0.1
     chip_depth_mm: float = 0.10
     roughness_mm: float = 0.006
+    ragged_mm: float = 0.004
     oval_mm: float = 0.0
     edge_radius_mm: float = 0.12
     sanded_radius_mm: float = 0.06
@@ -147,9 +148,10 @@ def invent_rim_resin(
         hang=float(rng.uniform(0.1, 0.5)),
         lip_share=float(share),
         sanding_mm=float(sanding),
-        chip_chance=float(rng.uniform(0.05, 0.15)) if helped else 0.01,
+        chip_chance=float(rng.uniform(0.01, 0.06)) if helped else 0.004,
         chip_depth_mm=float(rng.uniform(0.06, 0.12)),
         roughness_mm=float(rng.uniform(0.003, 0.010)),
+        ragged_mm=float(rng.uniform(0.002, 0.010)),
         oval_mm=float(rng.normal(0.0, 0.008)),
         edge_radius_mm=float(rng.uniform(0.06, 0.20)),
         sanded_radius_mm=float(rng.uniform(0.03, 0.12)),

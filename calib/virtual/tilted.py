@@ -29,8 +29,9 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-SAMPLES = 799  # of the rim, from -90 to 90 degrees
+SAMPLES = 3143  # of the rim, from -90 to 90 degrees: one in 0.0125 mm
 CORRELATION_MM = 0.5  # of the roughness
+RAGGED_MM = 0.03  # ... and of what a camera can't resolve
 BACK_BOW_MM = 0.006  # standard deviation of the back edge's bow
 BACK_ROUGH_MM = 0.002
 RADIUS_SPREAD = 0.1  # of the logarithm of the edge's radius
@@ -66,15 +67,14 @@ class PrintedTile:
     back_mm: Array
 
     def truth(self) -> dict[str, Any]:
-        """Everything as plain values, for a picture's truth file."""
+        """Everything as plain values; rim from phi = -90 to 90, back from -y to y."""
         return {
             "coupon_id": self.tile.coupon_id,
             "tilt_deg": self.tile.tilt_deg,
             "lipped": self.tile.lipped,
             "part_scale": self.part_scale,
             "radius_mm": self.part_scale * self.tile.radius_mm,
-            "phi_rad": np.round(self.phi_rad, 6).tolist(),
-            "rim_mm": np.round(self.rim_mm, 6).tolist(),
+            "rim_mm": np.round(self.rim_mm, 5).tolist(),
             "edge_radius_mm": self.edge_radius_mm,
             "chips": [
                 {
@@ -84,8 +84,7 @@ class PrintedTile:
                 }
                 for chip in self.chips
             ],
-            "back_y_mm": np.round(self.back_y_mm, 6).tolist(),
-            "back_mm": np.round(self.back_mm, 6).tolist(),
+            "back_mm": np.round(self.back_mm, 5).tolist(),
         }
 
 
@@ -122,6 +121,7 @@ def print_tile(
         rim -= chip.loss_mm(phi, tile.radius_mm)
     step_mm = float(phi[1] - phi[0]) * tile.radius_mm
     rim += resin.roughness_mm * correlated_noise(SAMPLES, step_mm, CORRELATION_MM, rng)
+    rim += resin.ragged_mm * correlated_noise(SAMPLES, step_mm, RAGGED_MM, rng)
     rim += resin.oval_mm * np.cos(2 * phi)
     y = np.linspace(-1, 1, SAMPLES) * tile.radius_mm
     bow = rng.normal(0, BACK_BOW_MM) * (1 / 3 - (y / tile.radius_mm) ** 2)

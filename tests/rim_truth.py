@@ -1,0 +1,95 @@
+"""What is true of a virtual tile, by the functionals that measurements share.
+
+The virtual printer knows its rim every 0.0125 mm; here it is read as a good camera
+would, in means of 0.05 mm, and judged by :mod:`analysis.arc_form`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.arc_form import (
+    ROUGHNESS_CUTOFF_MM,
+    arc_functionals,
+    lowpass,
+    straightness,
+)
+
+if TYPE_CHECKING:
+    from calib.virtual.tile_pull import RimChip
+    from calib.virtual.tilted import PrintedTile
+
+Array = NDArray[np.float64]
+
+GROUPED = 4  # samples of the truth in one reading
+WINDOW_MM = 1.0  # along which an edge is averaged for its spread
+SIGMAS_10_90 = 2.563  # of a Gaussian edge
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RimTruth:
+    """True values of one tile, in printed mm."""
+
+    radius_mm: float
+    form_mm: float
+    sag_mm: float
+    cos2phi_mm: float
+    roughness_sigma_mm: float
+    edge_spread_mm: float
+    edge_radius_mm: float
+    back_straightness_mm: float
+    chips: tuple[RimChip, ...]
+
+
+def rim_truth(printed: PrintedTile) -> RimTruth:
+    """Judge a printed tile's own rim."""
+    radius = printed.part_scale * printed.tile.radius_mm
+    phi, rim = _grouped(printed.phi_rad), _grouped(printed.rim_mm)
+    arc = arc_functionals(phi, rim, radius)
+    about = _about_circle(phi, rim)
+    along = phi * radius
+    rough = about - lowpass(along, about, ROUGHNESS_CUTOFF_MM)
+    inner = np.abs(along) < along[-1] - ROUGHNESS_CUTOFF_MM
+    back = straightness(printed.back_y_mm, _smooth(printed.back_y_mm, printed.back_mm))
+    return RimTruth(
+        radius_mm=arc.radius_mm,
+        form_mm=arc.form_mm,
+        sag_mm=arc.sag_mm,
+        cos2phi_mm=arc.cos2phi_mm,
+        roughness_sigma_mm=float(rough[inner].std()),
+        edge_spread_mm=_edge_spread_mm(printed, radius),
+        edge_radius_mm=printed.edge_radius_mm,
+        back_straightness_mm=back.peak_to_valley_mm,
+        chips=printed.chips,
+    )
+
+
+def _grouped(values: Array) -> Array:
+    whole = len(values) // GROUPED * GROUPED
+    return np.asarray(values[:whole].reshape(-1, GROUPED).mean(axis=1))
+
+
+def _about_circle(phi: Array, rim: Array) -> Array:
+    """Residual of the least-squares circle; rims of a tenth of a mm keep it linear."""
+    design = np.column_stack((np.ones_like(phi), np.cos(phi), np.sin(phi)))
+    return np.asarray(rim - design @ np.linalg.lstsq(design, rim, rcond=None)[0])
+
+
+def _smooth(along: Array, values: Array) -> Array:
+    return lowpass(_grouped(along), _grouped(values), ROUGHNESS_CUTOFF_MM)
+
+
+def _edge_spread_mm(printed: PrintedTile, radius_mm: float) -> float:
+    """10-90 width of the rim within windows, about the line through each."""
+    step = float(printed.phi_rad[1] - printed.phi_rad[0]) * radius_mm
+    length = round(WINDOW_MM / step)
+    count = len(printed.rim_mm) // length
+    windows = printed.rim_mm[: count * length].reshape(count, length)
+    x = np.linspace(-1, 1, length)
+    slope = (windows @ x) / (x @ x)
+    rest = windows - windows.mean(axis=1, keepdims=True) - slope[:, None] * x
+    return SIGMAS_10_90 * float(np.median(rest.std(axis=1)))
