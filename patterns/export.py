@@ -8,11 +8,16 @@ import tempfile
 import zipfile
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from patterns.errors import FileError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import numpy as np
+    from numpy.typing import NDArray
+
     from patterns import Coupon
 
 _CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
@@ -30,6 +35,18 @@ _RELATIONS = (
     '2013/01/3dmodel"/></Relationships>\n'
 )
 _FIRST_ZIP_DATE = (1980, 1, 1, 0, 0, 0)
+
+
+class Mesh(Protocol):
+    """Anything with a closed surface."""
+
+    @property
+    def vertices_mm(self) -> NDArray[np.float64]:
+        """Vertices (n, 3)."""
+
+    @property
+    def faces(self) -> NDArray[np.int64]:
+        """Triangles (m, 3), counter-clockwise seen from outside."""
 
 
 def write_new(path: Path, content: bytes) -> bool:
@@ -86,34 +103,29 @@ def replace(path: Path, content: bytes) -> None:
                 Path(name).unlink()
 
 
-def stl_bytes(coupon: Coupon) -> bytes:
+def stl_bytes(mesh: Mesh) -> bytes:
     """Binary STL in millimetres."""
     from trimesh import Trimesh
     from trimesh.exchange.stl import export_stl
 
-    mesh = Trimesh(coupon.vertices_mm, coupon.faces, process=False)
-    return bytes(export_stl(mesh))
+    return bytes(export_stl(Trimesh(mesh.vertices_mm, mesh.faces, process=False)))
 
 
-def threemf_bytes(coupon: Coupon) -> bytes:
-    """3MF package (core specification 1.3), unit millimetre, one object.
+def threemf_bytes(objects: Mapping[str, Mesh]) -> bytes:
+    """3MF package (core specification 1.3), unit millimetre, one object for each name.
 
     Written here since the package of trimesh 5.2 is turned away by lib3mf's strict
     reader and carries the hour.
     """
-    rows = "".join(
-        f'<vertex x="{x:.6g}" y="{y:.6g}" z="{z:.6g}"/>'
-        for x, y, z in coupon.vertices_mm.tolist()
+    resources = "".join(
+        f'<object id="{number}" type="model" name="{name}">{_mesh_xml(mesh)}</object>'
+        for number, (name, mesh) in enumerate(objects.items(), start=1)
     )
-    faces = "".join(
-        f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in coupon.faces.tolist()
-    )
+    items = "".join(f'<item objectid="{i}"/>' for i in range(1, len(objects) + 1))
     model = (
         f'<?xml version="1.0" encoding="UTF-8"?>\n<model xmlns="{_CORE}" '
-        f'unit="millimeter" xml:lang="en-US"><resources><object id="1" type="model" '
-        f'name="{coupon.manifest.coupon_id}"><mesh><vertices>{rows}</vertices>'
-        f"<triangles>{faces}</triangles></mesh></object></resources>"
-        '<build><item objectid="1"/></build></model>\n'
+        f'unit="millimeter" xml:lang="en-US"><resources>{resources}</resources>'
+        f"<build>{items}</build></model>\n"
     )
     package = io.BytesIO()
     with zipfile.ZipFile(package, "w") as archive:
@@ -127,6 +139,17 @@ def threemf_bytes(coupon: Coupon) -> bytes:
             entry.external_attr = 0o644 << 16
             archive.writestr(entry, text, compresslevel=2)
     return package.getvalue()
+
+
+def _mesh_xml(mesh: Mesh) -> str:
+    rows = "".join(
+        f'<vertex x="{x:.6g}" y="{y:.6g}" z="{z:.6g}"/>'
+        for x, y, z in mesh.vertices_mm.tolist()
+    )
+    faces = "".join(
+        f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in mesh.faces.tolist()
+    )
+    return f"<mesh><vertices>{rows}</vertices><triangles>{faces}</triangles></mesh>"
 
 
 def write_coupon(coupon: Coupon, folder: Path) -> tuple[Path, ...]:
@@ -153,11 +176,27 @@ def write_coupon(coupon: Coupon, folder: Path) -> tuple[Path, ...]:
     stem = coupon.manifest.coupon_id
     contents = {
         folder / f"{stem}.stl": stl_bytes(coupon),
-        folder / f"{stem}.3mf": threemf_bytes(coupon),
+        folder / f"{stem}.3mf": threemf_bytes({stem: coupon}),
         folder / f"{stem}.json": coupon.manifest.to_json().encode(),
         folder / f"{stem}-sheet-a4.pdf": sheet_pdf(coupon.manifest, "a4"),
         folder / f"{stem}-sheet-letter.pdf": sheet_pdf(coupon.manifest, "letter"),
     }
+    return write_all(contents)
+
+
+def write_all(contents: Mapping[Path, bytes]) -> tuple[Path, ...]:
+    """Write files that are not there yet, all of them or none.
+
+    Returns
+    -------
+    tuple of Path
+        All of them, also those that were there with the very same bytes.
+
+    Raises
+    ------
+    FileError
+        A different file of that name is there, or the folder can't be written.
+    """
     for path, content in contents.items():
         if path.exists() and not (path.is_file() and path.read_bytes() == content):
             raise FileError(

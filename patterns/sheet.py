@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from itertools import groupby
-from typing import TYPE_CHECKING, Literal, cast
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+from patterns import page
+from patterns.page import FOOT, INK, PART, SOFT
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -14,17 +16,7 @@ if TYPE_CHECKING:
     from fpdf import FPDF
 
     from patterns.manifest import Manifest
-
-Paper = Literal["a4", "letter"]
-
-MARGIN_MM = 16.0
-INK = (28, 30, 34)
-SOFT = (120, 124, 130)
-PART = (214, 220, 224)
-FOOT = (150, 168, 176)
-WARN = (250, 240, 214)
-# One fixed moment, so that the same coupon gives the same bytes.
-_EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
+    from patterns.page import Colour, Paper
 
 PRINTING = (
     (
@@ -123,15 +115,7 @@ def sheet_pdf(manifest: Manifest, paper: Paper) -> bytes:
     bytes
         A PDF; the same manifest gives the same bytes.
     """
-    from fpdf import FPDF
-
-    pdf = FPDF(unit="mm", format=paper)
-    pdf.set_creation_date(_EPOCH)
-    pdf.set_title(f"Flare coupon {manifest.coupon_id}")
-    pdf.set_lang("en")
-    pdf.set_margin(MARGIN_MM)
-    pdf.set_auto_page_break(auto=False)
-    pdf.set_text_color(*INK)
+    pdf = page.document(f"Flare coupon {manifest.coupon_id}", paper)
     _print_page(pdf, manifest)
     _photo_page(pdf, manifest)
     return bytes(pdf.output())
@@ -184,91 +168,29 @@ def _runs(seconds: Sequence[float]) -> str:
 
 def _print_page(pdf: FPDF, manifest: Manifest) -> None:
     pdf.add_page()
-    _title(pdf, "Flare coupon", manifest.coupon_id)
+    page.title(pdf, "Flare coupon", manifest.coupon_id)
     _coupon_drawing(pdf, manifest)
-    _heading(pdf, "Print it with exactly these settings")
-    for name, value in settings_rows(manifest):
-        pdf.set_font("Helvetica", size=10)
-        pdf.cell(48, 5.6, name)
-        pdf.set_font("Helvetica", "B", 10)
-        pdf.cell(0, 5.6, value, new_x="LMARGIN", new_y="NEXT")
+    page.heading(pdf, "Print it with exactly these settings")
+    page.settings(pdf, settings_rows(manifest))
     pdf.ln(1.5)
-    _points(pdf, PRINTING)
-    _heading(pdf, "Afterwards")
-    _points(pdf, AFTERWARDS)
-    _cautions(pdf)
+    page.points(pdf, PRINTING)
+    page.heading(pdf, "Afterwards")
+    page.points(pdf, AFTERWARDS)
+    page.cautions(pdf, CAUTIONS)
 
 
 def _photo_page(pdf: FPDF, manifest: Manifest) -> None:
     pdf.add_page()
-    _title(pdf, "Photograph it", manifest.coupon_id)
+    page.title(pdf, "Photograph it", manifest.coupon_id)
     _photo_drawing(pdf, manifest)
-    _points(pdf, PHOTOGRAPHING)
-    _heading(pdf, "Then")
-    pdf.set_font("Courier", size=10)
-    pdf.multi_cell(
-        0,
-        5.4,
+    page.points(pdf, PHOTOGRAPHING)
+    page.heading(pdf, "Then")
+    page.command(
+        pdf,
         "rimgauge measure PHOTO --pictures FOLDER",
-        new_x="LMARGIN",
-        new_y="NEXT",
-    )
-    pdf.set_font("Helvetica", size=10)
-    pdf.ln(1)
-    pdf.multi_cell(
-        0,
-        5.2,
         "It is read by the program, not by eye: the notches in the short ends say which"
         " coupon it is. Keep this sheet and the .json file with it.",
-        new_x="LMARGIN",
-        new_y="NEXT",
     )
-
-
-def _title(pdf: FPDF, title: str, coupon_id: str) -> None:
-    pdf.set_font("Helvetica", "B", 17)
-    pdf.cell(0, 9, title)
-    pdf.set_font("Helvetica", size=9)
-    pdf.set_text_color(*SOFT)
-    pdf.set_x(MARGIN_MM)
-    pdf.cell(0, 9, coupon_id, align="R", new_x="LMARGIN", new_y="NEXT")
-    pdf.set_text_color(*INK)
-    pdf.ln(1)
-
-
-def _heading(pdf: FPDF, text: str) -> None:
-    pdf.ln(2.5)
-    pdf.set_font("Helvetica", "B", 11.5)
-    pdf.cell(0, 6.5, text, new_x="LMARGIN", new_y="NEXT")
-
-
-def _points(pdf: FPDF, points: Sequence[str]) -> None:
-    pdf.set_font("Helvetica", size=10)
-    for point in points:
-        pdf.set_fill_color(*INK)
-        pdf.rect(pdf.l_margin + 0.8, pdf.get_y() + 2.1, 1.2, 1.2, style="F")
-        pdf.set_x(pdf.l_margin + 4.5)
-        pdf.multi_cell(0, 5.0, point, new_x="LMARGIN", new_y="NEXT", align="L")
-        pdf.ln(0.6)
-
-
-def _cautions(pdf: FPDF) -> None:
-    pdf.ln(2.5)
-    text = "\n".join(CAUTIONS)
-    width = pdf.epw - 8
-    pdf.set_font("Helvetica", size=9)
-    height = cast(
-        "float", pdf.multi_cell(width, 4.4, text, dry_run=True, output="HEIGHT")
-    )
-    pdf.set_fill_color(*WARN)
-    top = pdf.get_y()
-    pdf.rect(pdf.l_margin, top, pdf.epw, height + 10.5, style="F")
-    pdf.set_xy(pdf.l_margin + 4, top + 2)
-    pdf.set_font("Helvetica", "B", 10)
-    pdf.cell(0, 5.5, "Take care", new_x="LMARGIN", new_y="NEXT")
-    pdf.set_font("Helvetica", size=9)
-    pdf.set_x(pdf.l_margin + 4)
-    pdf.multi_cell(width, 4.4, text, new_x="LMARGIN", new_y="NEXT", align="L")
 
 
 def _coupon_drawing(pdf: FPDF, manifest: Manifest) -> None:
@@ -278,18 +200,11 @@ def _coupon_drawing(pdf: FPDF, manifest: Manifest) -> None:
     top = pdf.get_y() + 2
     _rings(pdf, manifest, manifest.foot_layers, left, top, PART)
     _rings(pdf, manifest, 0, left, top, FOOT)
-    pdf.set_font("Helvetica", size=8)
-    pdf.set_text_color(*SOFT)
-    pdf.set_xy(pdf.l_margin, top + height + 1.5)
-    pdf.cell(
-        0,
-        4,
+    page.caption(
+        pdf,
+        top + height + 1.5,
         "Seen from the plate side, full size at 100 %. Dark: what touches the plate.",
-        align="C",
-        new_x="LMARGIN",
-        new_y="NEXT",
     )
-    pdf.set_text_color(*INK)
 
 
 def _rings(
@@ -298,28 +213,16 @@ def _rings(
     layer: int,
     left: float,
     top: float,
-    colour: tuple[int, int, int],
+    colour: Colour,
 ) -> None:
     """Fill one layer's outline, holes left open; mirrored, as seen from the plate."""
     section = next(
         s for s in manifest.sections if s.first_layer <= layer <= s.last_layer
     )
-    half_x, half_y = manifest.size_mm[0] / 2, manifest.size_mm[1] / 2
-    pdf.set_fill_color(*colour)
-    pdf.set_draw_color(*SOFT)
-    pdf.set_line_width(0.1)
-    with pdf.new_path() as path:
-        path.style.fill_color = "#{:02x}{:02x}{:02x}".format(*colour)
-        path.style.stroke_color = "#{:02x}{:02x}{:02x}".format(*SOFT)
-        path.style.stroke_width = 0.1
-        path.style.intersection_rule = "evenodd"
-        for ring in section.rings_mm:
-            points = np.asarray(ring)
-            xs, ys = left + half_x + points[:, 0], top + half_y + points[:, 1]
-            path.move_to(float(xs[0]), float(ys[0]))
-            for x, y in zip(xs[1:], ys[1:], strict=True):
-                path.line_to(float(x), float(y))
-            path.close()
+    corner = np.array([left, top]) + np.array(manifest.size_mm[:2]) / 2
+    page.outlines(
+        pdf, [(np.asarray(ring) + corner).tolist() for ring in section.rings_mm], colour
+    )
 
 
 def _photo_drawing(pdf: FPDF, manifest: Manifest) -> None:

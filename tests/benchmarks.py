@@ -113,7 +113,7 @@ def coupon_time() -> str:
     def make() -> None:
         coupon = build(default_flare_spec())
         stl_bytes(coupon)
-        threemf_bytes(coupon)
+        threemf_bytes({"coupon": coupon})
         io.BytesIO(coupon.manifest.to_json().encode())
 
     return f"default coupon, mesh and files: {cpu_s(make):.2f} s CPU (wanted <= 1)"

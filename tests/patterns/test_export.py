@@ -34,10 +34,18 @@ def test_folder_holds_one_stl_one_3mf_one_manifest_and_two_sheets(
 
 def test_same_spec_same_bytes(coupon: Coupon) -> None:
     again = build(default_flare_spec())
-    before = (stl_bytes(coupon), threemf_bytes(coupon), coupon.manifest.to_json())
+    before = (
+        stl_bytes(coupon),
+        threemf_bytes({"coupon": coupon}),
+        coupon.manifest.to_json(),
+    )
     sheet = sheet_pdf(coupon.manifest, "a4")
     time.sleep(2.1)  # a stored hour would show: zip dates step by two seconds
-    assert before == (stl_bytes(again), threemf_bytes(again), again.manifest.to_json())
+    assert before == (
+        stl_bytes(again),
+        threemf_bytes({"coupon": again}),
+        again.manifest.to_json(),
+    )
     assert sheet == sheet_pdf(again.manifest, "a4")
 
 
@@ -46,7 +54,7 @@ def test_lib3mf_strict_reader_accepts_the_3mf(coupon: Coupon) -> None:
     model = lib3mf.get_wrapper().CreateModel()
     reader = model.QueryReader("3mf")
     reader.SetStrictModeActive(True)  # noqa: FBT003 its signature
-    reader.ReadFromBuffer(threemf_bytes(coupon))
+    reader.ReadFromBuffer(threemf_bytes({"coupon": coupon}))
     assert reader.GetWarningCount() == 0
     assert model.GetUnit() == lib3mf.ModelUnit.MilliMeter
     meshes = model.GetMeshObjects()
