@@ -8,7 +8,7 @@ is -y.  Layers are counted from the plate, the plate layer is layer 0.
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
 from typing import Any, Literal
 
 from patterns.errors import ManifestError
@@ -141,7 +141,15 @@ class Manifest:
 
     def to_json(self) -> str:
         """Serialise; the same manifest gives the same bytes."""
-        return json.dumps(asdict(self), sort_keys=True, separators=(",", ":")) + "\n"
+        text = json.dumps(
+            self, default=_fields_of, sort_keys=True, separators=(",", ":")
+        )
+        return text + "\n"
+
+
+def _fields_of(value: Any) -> dict[str, Any]:  # noqa: ANN401 - json's own signature
+    """Fields of a dataclass by name; ``asdict`` would copy every value in them."""
+    return {field.name: getattr(value, field.name) for field in fields(value)}
 
 
 def manifest_from_json(text: str, source: str = "manifest") -> Manifest:

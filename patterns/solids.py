@@ -168,6 +168,6 @@ def _circle(x: float, y: float, radius: float) -> np.ndarray:
 
 def _tidy(ring: np.ndarray) -> tuple[tuple[float, float], ...]:
     """Round to a nanometre and start at the smallest point, so bytes repeat."""
-    points = [(round(float(x), 6) + 0.0, round(float(y), 6) + 0.0) for x, y in ring]
+    points = [(x, y) for x, y in (np.round(ring, 6) + 0.0).tolist()]
     first = points.index(min(points))
     return tuple(points[first:] + points[:first])
