@@ -14,6 +14,7 @@ Paper = Literal["a4", "letter"]
 Colour = tuple[int, int, int]
 
 MARGIN_MM = 16.0
+FRAME_MM = 146.0
 INK = (28, 30, 34)
 SOFT = (120, 124, 130)
 PART = (214, 220, 224)
@@ -21,6 +22,34 @@ FOOT = (150, 168, 176)
 WARN = (250, 240, 214)
 # One fixed moment, so that the same coupon gives the same bytes.
 _EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
+
+CAUTIONS = (
+    (
+        "Uncured resin harms skin and can make you allergic for life: nitrile or "
+        "neoprene gloves, eye protection, fresh air or extraction, no bare skin, no "
+        "food near."
+    ),
+    (
+        "Scrapers and blades slip: push away from your hands, wear gloves that "
+        "resist cuts."
+    ),
+    (
+        "Washing alcohol burns and its vapour explodes: no flame, spark or heat, "
+        "lid on, never cure a part that is still wet with it."
+    ),
+    (
+        "Sand only washed and cured parts, wet, with a dust mask (FFP2, N95 or "
+        "better) and eye protection."
+    ),
+    (
+        "Don't look into the exposure light. Resin and used alcohol never go down "
+        "the drain."
+    ),
+    (
+        "The resin's own safety data sheet, your local rules and qualified advice "
+        "come before this sheet."
+    ),
+)
 
 
 def document(name: str, paper: Paper) -> FPDF:
@@ -87,17 +116,14 @@ def command(pdf: FPDF, text: str, explained: str) -> None:
 
 def caption(pdf: FPDF, y_mm: float, text: str) -> None:
     """Set small soft words across the page, and go on below them."""
-    pdf.set_font("Helvetica", size=8)
-    pdf.set_text_color(*SOFT)
-    pdf.set_xy(pdf.l_margin, y_mm)
-    pdf.cell(0, 4, text, align="C", new_x="LMARGIN", new_y="NEXT")
-    pdf.set_text_color(*INK)
+    words(pdf, pdf.l_margin, y_mm, pdf.epw, text)
+    pdf.set_xy(pdf.l_margin, y_mm + 4)
 
 
-def cautions(pdf: FPDF, lines: Sequence[str]) -> None:
-    """Set cautions in a box that stands out."""
+def cautions(pdf: FPDF) -> None:
+    """Set the cautions, the same on every sheet, in a box that stands out."""
     pdf.ln(2.5)
-    text = "\n".join(lines)
+    text = "\n".join(CAUTIONS)
     width = pdf.epw - 8
     pdf.set_font("Helvetica", size=9)
     height = cast(
@@ -132,3 +158,33 @@ def outlines(
             for point in others:
                 path.line_to(*point)
             path.close()
+
+
+def picture_frame(pdf: FPDF, height_mm: float) -> tuple[float, float]:
+    """Draw the frame of a photo across the page; gives its left and top."""
+    left, top = (pdf.w - FRAME_MM) / 2, pdf.get_y() + 1
+    pdf.set_draw_color(*INK)
+    pdf.set_line_width(0.4)
+    pdf.rect(left, top, FRAME_MM, height_mm)
+    words(pdf, left, top + 2, FRAME_MM, "the whole picture")
+    return left, top
+
+
+def ruler(pdf: FPDF, left_mm: float, top_mm: float, said: str) -> None:
+    """Draw a ruler across the frame of a photo, its marks upward."""
+    pdf.set_fill_color(247, 245, 238)
+    pdf.rect(left_mm, top_mm, FRAME_MM, 22, style="DF")
+    pdf.set_line_width(0.12)
+    for mm in range(2, int(FRAME_MM) - 1):
+        long = 6.0 if mm % 10 == 0 else 4.6 if mm % 5 == 0 else 3.2
+        pdf.line(left_mm + mm, top_mm, left_mm + mm, top_mm + long)
+    words(pdf, left_mm, top_mm + 12, FRAME_MM, said)
+
+
+def words(pdf: FPDF, x_mm: float, y_mm: float, width_mm: float, text: str) -> None:
+    """Set small soft words in the middle of a width."""
+    pdf.set_font("Helvetica", size=8)
+    pdf.set_text_color(*SOFT)
+    pdf.set_xy(x_mm, y_mm)
+    pdf.cell(width_mm, 4, text, align="C")
+    pdf.set_text_color(*INK)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from patterns import page
-from patterns.page import FOOT, INK, PART, SOFT
+from patterns.page import FOOT, PART
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -71,33 +71,6 @@ PHOTOGRAPHING = (
     (
         "A flatbed scanner is the better choice: 1200 dpi, plate side on the glass, "
         "beside the ruler, no correction, a sheet of white paper on top."
-    ),
-)
-CAUTIONS = (
-    (
-        "Uncured resin harms skin and can make you allergic for life: nitrile or "
-        "neoprene gloves, eye protection, fresh air or extraction, no bare skin, no "
-        "food near."
-    ),
-    (
-        "Scrapers and blades slip: push away from your hands, wear gloves that "
-        "resist cuts."
-    ),
-    (
-        "Washing alcohol burns and its vapour explodes: no flame, spark or heat, "
-        "lid on, never cure a part that is still wet with it."
-    ),
-    (
-        "Sand only washed and cured parts, wet, with a dust mask (FFP2, N95 or "
-        "better) and eye protection."
-    ),
-    (
-        "Don't look into the exposure light. Resin and used alcohol never go down "
-        "the drain."
-    ),
-    (
-        "The resin's own safety data sheet, your local rules and qualified advice "
-        "come before this sheet."
     ),
 )
 
@@ -176,7 +149,7 @@ def _print_page(pdf: FPDF, manifest: Manifest) -> None:
     page.points(pdf, PRINTING)
     page.heading(pdf, "Afterwards")
     page.points(pdf, AFTERWARDS)
-    page.cautions(pdf, CAUTIONS)
+    page.cautions(pdf)
 
 
 def _photo_page(pdf: FPDF, manifest: Manifest) -> None:
@@ -228,26 +201,12 @@ def _rings(
 def _photo_drawing(pdf: FPDF, manifest: Manifest) -> None:
     """Coupon and ruler side by side inside the picture's frame."""
     width, height, _ = manifest.size_mm
-    frame_w, frame_h = 146.0, 84.0
-    left, top = (pdf.w - frame_w) / 2, pdf.get_y() + 1
-    pdf.set_draw_color(*INK)
-    pdf.set_line_width(0.4)
-    pdf.rect(left, top, frame_w, frame_h)
-    x0, y0 = left + (frame_w - width) / 2, top + 10
+    frame_mm = 84.0
+    left, top = page.picture_frame(pdf, frame_mm)
+    x0, y0 = left + (page.FRAME_MM - width) / 2, top + 10
     _rings(pdf, manifest, manifest.foot_layers, x0, y0, PART)
     _rings(pdf, manifest, 0, x0, y0, FOOT)
-    edge = y0 + height + 4.5
-    pdf.set_fill_color(247, 245, 238)
-    pdf.rect(left, edge, frame_w, 22, style="DF")
-    pdf.set_line_width(0.12)
-    for mm in range(2, int(frame_w) - 1):
-        long = 6.0 if mm % 10 == 0 else 4.6 if mm % 5 == 0 else 3.2
-        pdf.line(left + mm, edge, left + mm, edge + long)
-    pdf.set_font("Helvetica", size=8)
-    pdf.set_text_color(*SOFT)
-    pdf.set_xy(left, edge + 12)
-    pdf.cell(frame_w, 4, "ruler, millimetre marks beside the coupon", align="C")
-    pdf.set_xy(left, top + 2)
-    pdf.cell(frame_w, 4, "the whole picture", align="C")
-    pdf.set_xy(pdf.l_margin, top + frame_h + 3)
-    pdf.set_text_color(*INK)
+    page.ruler(
+        pdf, left, y0 + height + 4.5, "ruler, millimetre marks beside the coupon"
+    )
+    pdf.set_xy(pdf.l_margin, top + frame_mm + 3)
