@@ -15,12 +15,12 @@ PLACES = DATA_BITS + CHECK_BITS
 # x^6 + x^5 + x^3 + x^2 + x + 1 = (x + 1)(x^5 + x^2 + 1); the second factor has order
 # 31, longer than a word, so all errors of one, two or three bits are seen.
 _GENERATOR = 0b1101111
-_PRESET = 0b010110
+PRESET = 0b010110
 
 
 def encode(code: int) -> tuple[bool, ...]:
     """Word of 16 bits for a code of 0 to 1023, most significant bit first."""
-    word = (code << CHECK_BITS) | (_remainder(code << CHECK_BITS) ^ _PRESET)
+    word = (code << CHECK_BITS) | (remainder(code << CHECK_BITS) ^ PRESET)
     return tuple(bool(word >> (PLACES - 1 - i) & 1) for i in range(PLACES))
 
 
@@ -56,8 +56,9 @@ def _images(bits: tuple[bool, ...]) -> tuple[tuple[bool, ...], ...]:
     return (low[::-1] + high[::-1], high + low, high[::-1] + low[::-1])
 
 
-def _remainder(word: int) -> int:
-    for shift in range(PLACES - 1, CHECK_BITS - 1, -1):
+def remainder(word: int, places: int = PLACES) -> int:
+    """Remainder of a word of so many places divided by the generator, six bits."""
+    for shift in range(places - 1, CHECK_BITS - 1, -1):
         if word >> shift & 1:
             word ^= _GENERATOR << (shift - CHECK_BITS)
     return word
