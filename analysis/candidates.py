@@ -151,11 +151,11 @@ def _regions(picture: NDArray[np.uint8], opening_px: int = 1) -> Iterator[_Regio
     height, width = small.shape[:2]
     least = _SHORTEST * float(np.hypot(width, height))
     contours = [
-        contour for mask in _masks(small) for contour in _outlines(mask, opening_px)
+        contour for mask in masks(small) for contour in _outlines(mask, opening_px)
     ]
     contours += [
         contour + np.array([left, top])
-        for mask, left, top in _grown(small, least**2 / 8)
+        for mask, left, top in grown_regions(small, least**2 / 8)
         for contour in _outlines(mask, opening_px)
     ]
     for contour in contours:
@@ -186,7 +186,7 @@ def _outlines(mask: NDArray[np.uint8], opening_px: int) -> list[NDArray[np.int32
     return [np.asarray(contour, dtype=np.int32) for contour in contours]
 
 
-def _grown(
+def grown_regions(
     small: NDArray[np.uint8], least_area: float
 ) -> Iterator[tuple[NDArray[np.uint8], int, int]]:
     """Regions near the colour of a seed, seeds all over: mask, its left and top."""
@@ -215,7 +215,7 @@ def _grown(
                 yield inside.astype(np.uint8), left, top
 
 
-def _masks(small: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
+def masks(small: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
     """Masks in which the coupon may be one region."""
     lab = cv2.cvtColor(cv2.GaussianBlur(small, (0, 0), 0.8), cv2.COLOR_RGB2LAB)
     for channel, levels in ((0, 14), (1, 5), (2, 5)):

@@ -128,7 +128,7 @@ def solve(
     `too_few_px`.
     """
     seen = _seen(located, reading)
-    priors = _priors(photo, located)
+    priors = camera_priors(photo, located.px_per_mm)
     start = _start(photo, located, seen, priors)
     fitted = fit(start, seen, priors)
     return _judge(_pose(fitted, located, reading))
@@ -154,8 +154,9 @@ def _seen(located: Located, reading: RulerReading | None) -> Seen:
     )
 
 
-def _priors(photo: Photo, located: Located) -> Priors:
-    if _is_scan(photo, located):
+def camera_priors(photo: Photo, px_per_mm: float) -> Priors:
+    """Tell what the file says of its camera, given the scale in the picture."""
+    if is_scan(photo, px_per_mm):
         return Priors(
             inverse_distance_per_mm=(0.0, 1e-6), k1=(0.0, 0.002), tilt_rad=(0.0, 0.002)
         )
@@ -164,16 +165,16 @@ def _priors(photo: Photo, located: Located) -> Priors:
         focal35, u_ratio = _FOCAL35_GUESS_MM, _U_FOCAL_GUESS
     diagonal = np.hypot(photo.width_px, photo.height_px)
     focal_px = focal35 / FULL_FRAME_DIAGONAL_MM * diagonal
-    inverse = located.px_per_mm / focal_px
+    inverse = px_per_mm / focal_px
     return Priors(inverse_distance_per_mm=(inverse, u_ratio * inverse))
 
 
-def _is_scan(photo: Photo, located: Located) -> bool:
+def is_scan(photo: Photo, px_per_mm: float) -> bool:
     """Tell a flatbed's picture: the file's resolution is the true one."""
     if photo.dpi is None or photo.focal35_mm is not None:
         return False
     stored = photo.dpi * photo.reduced / 25.4
-    return abs(located.px_per_mm / stored - 1) < _SCAN_TOLERANCE
+    return abs(px_per_mm / stored - 1) < _SCAN_TOLERANCE
 
 
 def _start(photo: Photo, located: Located, seen: Seen, priors: Priors) -> State:
@@ -252,11 +253,11 @@ def _u_view_rad(fitted: Fitted, located: Located) -> float:
     slope = np.column_stack(columns)
     count = len(VIEW_NAMES)
     spread = slope @ fitted.covariance[:count, :count] @ slope.T
-    aside = U_CENTRE_DIAGONALS * 2 * _half_diagonal_per_focal(fitted.state.view)
+    aside = U_CENTRE_DIAGONALS * 2 * half_diagonal_per_focal(fitted.state.view)
     return float(np.hypot(np.sqrt(np.mean(np.diag(spread))), aside))
 
 
-def _half_diagonal_per_focal(view: View) -> float:
+def half_diagonal_per_focal(view: View) -> float:
     """Half diagonal over focal length; 0 for a scanner."""
     q = view.inverse_distance_per_mm
     return view.half_diagonal_px * q / view.scale_px_per_mm

@@ -159,6 +159,51 @@ _LISTED = (
         message="The coupon was found, but its flare can't be read: {why}.",
         remedy="Light the coupon evenly from all round and take the photo again.",
     ),
+    Code(
+        code="no_tiles",
+        message="No rim tile was found in the photo.",
+        remedy="Photograph the tiles from above, bottom face up, whole, at 20 px per "
+        "millimetre or more, on a background of another brightness.",
+    ),
+    Code(
+        code="tile_cut_off",
+        message="A rim tile is not wholly in the photo.",
+        remedy="Take the photo again with the whole tile and some background around "
+        "it.",
+    ),
+    Code(
+        code="tiles_touching",
+        message="A rim tile touches another one.",
+        remedy="Lay the tiles at least 5 mm apart.",
+    ),
+    Code(
+        code="tile_broken",
+        message="A rim tile is broken, or something lies over it.",
+        remedy="Take away what covers it, or print it again.",
+    ),
+    Code(
+        code="tile_wrong_face",
+        message="A rim tile lies with its feet up, or the picture is mirrored.",
+        remedy="Lay the tile on its feet; if it is, switch off mirroring in the camera "
+        "or the slicer.",
+    ),
+    Code(
+        code="tile_code",
+        message="A rim tile's code can't be read: {why}.",
+        remedy="Clean resin out of the notches in its back edge and light them from "
+        "all round.",
+    ),
+    Code(
+        code="tile_unknown",
+        message="A rim tile is of another set: its code says {what}.",
+        remedy="Name the manifest of its set with --manifest.",
+    ),
+    Code(
+        code="tile_twice",
+        message="More than one tile in the photo has the code of {coupon_id}.",
+        remedy="Take away the one that was not meant; a second print of a tile needs "
+        "a photo of its own.",
+    ),
 )
 
 CODES: dict[str, Code] = {listed.code: listed for listed in _LISTED}

@@ -57,7 +57,13 @@ def test_packages_import_in_one_direction(package: str) -> None:
 
 
 def test_analysis_takes_only_manifests_from_patterns() -> None:
-    allowed = ("patterns.manifest", "patterns.errors", "patterns.edgecode")
+    allowed = (
+        "patterns.manifest",
+        "patterns.rim_manifest",
+        "patterns.errors",
+        "patterns.edgecode",
+        "patterns.rimcode",
+    )
     for path in modules("analysis"):
         for name in imported(path):
             if name.split(".")[0] == "patterns" and name != "patterns":
