@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     import manifold3d
     from numpy.typing import NDArray
 
-BACK_MM = 9.5
-GRIP_MM = 3.8
+BACK_MM = 9.8
+GRIP_MM = 3.5  # the feet begin at 3.9
 # Both slot and tile grow by up to 0.1 mm a side where exposure is generous.
 CLEARANCE_MM = 0.25
 WALL_MM = 2.0

@@ -170,15 +170,17 @@ def picture_frame(pdf: FPDF, height_mm: float) -> tuple[float, float]:
     return left, top
 
 
-def ruler(pdf: FPDF, left_mm: float, top_mm: float, said: str) -> None:
+def ruler(
+    pdf: FPDF, left_mm: float, top_mm: float, height_mm: float, said: str
+) -> None:
     """Draw a ruler across the frame of a photo, its marks upward."""
     pdf.set_fill_color(247, 245, 238)
-    pdf.rect(left_mm, top_mm, FRAME_MM, 22, style="DF")
+    pdf.rect(left_mm, top_mm, FRAME_MM, height_mm, style="DF")
     pdf.set_line_width(0.12)
     for mm in range(2, int(FRAME_MM) - 1):
         long = 6.0 if mm % 10 == 0 else 4.6 if mm % 5 == 0 else 3.2
         pdf.line(left_mm + mm, top_mm, left_mm + mm, top_mm + long)
-    words(pdf, left_mm, top_mm + 12, FRAME_MM, said)
+    words(pdf, left_mm, top_mm + 0.55 * height_mm, FRAME_MM, said)
 
 
 def words(pdf: FPDF, x_mm: float, y_mm: float, width_mm: float, text: str) -> None:

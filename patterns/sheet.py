@@ -207,6 +207,6 @@ def _photo_drawing(pdf: FPDF, manifest: Manifest) -> None:
     _rings(pdf, manifest, manifest.foot_layers, x0, y0, PART)
     _rings(pdf, manifest, 0, x0, y0, FOOT)
     page.ruler(
-        pdf, left, y0 + height + 4.5, "ruler, millimetre marks beside the coupon"
+        pdf, left, y0 + height + 4.5, 22.0, "ruler, millimetre marks beside the coupon"
     )
     pdf.set_xy(pdf.l_margin, top + frame_mm + 3)
