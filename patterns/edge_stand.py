@@ -36,8 +36,9 @@ FLOOR_MM = 2.5
 FLOOR_GAP_MM = 0.5
 AZIMUTHS_DEG = (0.0, 90.0, 180.0, 270.0)
 
-# Along the tile's radius.  The half disc's centre of mass lies 4 R / (3 pi) = 0.42 R
-# from its back edge; the fin reaches 0.5 R.
+# Along the tile's radius.  A notched tile's centre of mass lies up to 0.46 R from its
+# back edge; with the push of the slot at its corner it then bears on the fin at
+# R sin(atan(0.46)) = 0.42 R, and the fin reaches 0.5 R.
 FIN_FROM_MM = 0.8
 FIN_REACH = 0.5
 FIN_SIDES_MM = (0.4, 1.9)  # from the bottom face: hidden up to 5 degrees off the axis
