@@ -2,17 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+import math
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 from patterns.errors import SpecError
+from patterns.rim_checks import check_body, check_underside
 from patterns.rim_manifest import RIM_SCHEMA, Placement, RimManifest, RimTile
-from patterns.rim_tile import rim_tile
+from patterns.rim_supports import (
+    Room,
+    lip_solid,
+    print_pose,
+    room,
+    supports_solid,
+)
+from patterns.rim_tile import rim_tile, tile_solid
+from patterns.solids import mesh_arrays
 
 if TYPE_CHECKING:
+    import manifold3d
+    import numpy as np  # noqa: TC004 - the manifest loads without numpy
+    from numpy.typing import NDArray  # noqa: TC004
+
     from patterns.rim_spec import RimSpec
 
-GAP_MM = 0.8
+GAP_MM = 1.2  # between rafts of a row
+ROW_GAP_MM = 2.0
 TURN_DEG = 90.0  # the tilt runs along the plate's y
 
 
@@ -58,6 +73,70 @@ def rim_manifest(spec: RimSpec) -> RimManifest:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlateMesh:
+    """All that is printed on one plate: ``vertices_mm`` (n, 3), ``faces`` (m, 3).
+
+    The plate's middle is the origin, z = 0 on the plate.
+    """
+
+    vertices_mm: NDArray[np.float64]
+    faces: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RimSet:
+    """A set ready to print; ``plates`` in the order of the manifest's placements."""
+
+    manifest: RimManifest
+    plates: tuple[PlateMesh, ...]
+
+
+def build_rims(spec: RimSpec) -> RimSet:
+    """Build a set with its supports.
+
+    The same spec gives the same bytes.
+
+    Raises
+    ------
+    SpecError
+        A tile does not fit the plate, or its solid is not one closed body.
+    """
+    from manifold3d import Manifold
+
+    manifest = rim_manifest(spec)
+    tiles = {tile.coupon_id: tile for tile in manifest.tiles}
+    plates: list[list[manifold3d.Manifold]] = [[] for _ in range(manifest.plates)]
+    for place in manifest.placements:
+        tile = tiles[place.coupon_id]
+        solid = printed_solid(spec, tile)
+        check_body(solid, tile)
+        check_underside(spec, tile)
+        rim_x = tile.radius_mm * math.cos(math.radians(tile.tilt_deg))
+        plates[place.plate - 1].append(
+            solid.translate((-rim_x, 0.0, 0.0))
+            .rotate((0.0, 0.0, place.turn_deg))
+            .translate((place.x_mm, place.y_mm, 0.0))
+        )
+    return RimSet(
+        manifest=manifest,
+        plates=tuple(
+            PlateMesh(vertices_mm=vertices, faces=faces)
+            for vertices, faces in (
+                mesh_arrays(Manifold.compose(solids)) for solids in plates
+            )
+        ),
+    )
+
+
+def printed_solid(spec: RimSpec, tile: RimTile) -> manifold3d.Manifold:
+    """Build a tile with lip, supports and raft in the print frame, plate at z = 0."""
+    solid = tile_solid(tile)
+    if tile.lipped:
+        solid += lip_solid(tile)
+    return solid.transform(print_pose(tile)) + supports_solid(spec, tile)
+
+
 def rim_tiles(spec: RimSpec) -> tuple[RimTile, ...]:
     """All tiles of a set, by tilt, bare before lipped."""
     kinds = [
@@ -73,46 +152,60 @@ def rim_tiles(spec: RimSpec) -> tuple[RimTile, ...]:
 
 def _placements(spec: RimSpec, tiles: tuple[RimTile, ...]) -> tuple[Placement, ...]:
     """Fill plates with rows, tile by tile; a row is as deep as its deepest tile."""
-    from patterns.rim_supports import Room, room
-
     rooms = [room(spec, tile) for tile in tiles]
+    across = max(spot.across_mm for spot in rooms) + GAP_MM
+    columns = int((spec.plate_x_mm + GAP_MM) // across)
+    if columns < 1:
+        raise _too_large(spec, rooms)
+    rows = [
+        range(i, min(i + columns, len(tiles))) for i in range(0, len(tiles), columns)
+    ]
     placed: list[Placement] = []
-    rows: list[list[int]] = []
-    across = max(1, int((spec.plate_x_mm + GAP_MM) // (rooms[0].across_mm + GAP_MM)))
-    for first in range(0, len(tiles), across):
-        rows.append(list(range(first, min(first + across, len(tiles)))))
-    plate, used = 1, 0.0
-    shelf: list[tuple[int, float, list[int]]] = []
-    for row in rows:
-        deep = max(rooms[i].along_mm for i in row)
-        _check_fits(spec, rooms[row[0]], deep)
-        if used + deep > spec.plate_y_mm:
-            plate, used = plate + 1, 0.0
-        shelf.append((plate, used, row))
-        used += deep + GAP_MM
-    for plate_number, start, row in shelf:
-        for column, i in enumerate(row):
-            spot: Room = rooms[i]
-            placed.append(
+    for plate, shelf in enumerate(_shelves(spec, rooms, rows), start=1):
+        depths = [_depth_mm(rooms, row) for row in shelf]
+        start = -(sum(depths) + ROW_GAP_MM * (len(depths) - 1)) / 2
+        for row, deep in zip(shelf, depths, strict=True):
+            placed += [
                 Placement(
                     coupon_id=tiles[i].coupon_id,
-                    plate=plate_number,
-                    x_mm=round(
-                        (column - (across - 1) / 2) * (spot.across_mm + GAP_MM), 6
-                    ),
-                    y_mm=round(start - spec.plate_y_mm / 2 + spot.before_mm, 6),
-                    z_mm=spot.rim_z_mm,
+                    plate=plate,
+                    x_mm=round((column - (len(row) - 1) / 2) * across, 6),
+                    y_mm=round(start + rooms[i].before_mm, 6),
+                    z_mm=rooms[i].rim_z_mm,
                     turn_deg=TURN_DEG,
                 )
-            )
+                for column, i in enumerate(row)
+            ]
+            start += deep + ROW_GAP_MM
     return tuple(placed)
 
 
-def _check_fits(spec: RimSpec, spot: object, deep_mm: float) -> None:
-    across_mm = getattr(spot, "across_mm", 0.0)
-    if across_mm > spec.plate_x_mm or deep_mm > spec.plate_y_mm:
-        raise SpecError(
-            f"A tile takes {across_mm:.1f} x {deep_mm:.1f} mm and does not fit the "
-            f"plate of {spec.plate_x_mm:g} x {spec.plate_y_mm:g} mm.",
-            "Give the plate's long side as plate_x_mm, or a smaller radius.",
-        )
+def _shelves(spec: RimSpec, rooms: list[Room], rows: list[range]) -> list[list[range]]:
+    """Rows of each plate."""
+    shelves: list[list[range]] = []
+    used = math.inf
+    for row in rows:
+        deep = _depth_mm(rooms, row)
+        if deep > spec.plate_y_mm:
+            raise _too_large(spec, rooms)
+        if used + ROW_GAP_MM + deep > spec.plate_y_mm:
+            shelves.append([])
+            used = -ROW_GAP_MM
+        shelves[-1].append(row)
+        used += ROW_GAP_MM + deep
+    return shelves
+
+
+def _depth_mm(rooms: list[Room], row: range) -> float:
+    """Depth of a row whose uphill ends are in line."""
+    return max(rooms[i].along_mm for i in row)
+
+
+def _too_large(spec: RimSpec, rooms: list[Room]) -> SpecError:
+    across = max(spot.across_mm for spot in rooms)
+    along = max(spot.along_mm for spot in rooms)
+    return SpecError(
+        f"A tile takes {across:.1f} x {along:.1f} mm and does not fit the plate of "
+        f"{spec.plate_x_mm:g} x {spec.plate_y_mm:g} mm.",
+        "Give the plate's long side as plate_x_mm, or choose smaller tiles.",
+    )

@@ -1,4 +1,9 @@
-"""Supports of a rim tile: tapered pillars with contact cones on a raft; and the lip."""
+"""Supports of a rim tile: tapered pillars with contact cones on a raft; and the lip.
+
+Print frame: x downhill along the plate, z up, the arc's centre at the origin; the tile
+is turned about y until its +x end is low.  The places of the contacts are the same on
+every tile of a set.  Lean, pillar sizes, lift and raft: common practice, no source.
+"""
 
 from __future__ import annotations
 
@@ -6,12 +11,37 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from patterns.rim_tile import loft, rim_phi_rad
+
 if TYPE_CHECKING:
+    import manifold3d
+    from numpy.typing import NDArray
+
     from patterns.rim_manifest import RimTile
     from patterns.rim_spec import RimSpec
 
 RAFT_MM = 0.8
-LIFT_MM = 3.0
+RAFT_MARGIN_MM = 0.35
+LIFT_MM = 3.0  # from the raft to the lowest point
+PEEL_WIDTH_MM = 5.0
+PEEL_DEPTH_MM = 1.5
+PEEL_HEIGHT_MM = 0.6
+PILLAR_TOP_MM = 0.45  # radii
+PILLAR_FOOT_MM = 0.6
+CONE_MM = 1.1
+LEAN_DEG = 40.0
+SINK_MM = 0.15  # a contact goes this far into the part
+BACK_CLEAR_MM = 2.2  # from the back edge: clear of the notches and their draft
+FACE_CLEAR_MM = 1.0  # inside the lip's ring
+LIP_HALF_DEG = 80.0
+LIP_RAMP_DEG = 6.0
+LIP_ROOT_MM = 0.3  # how far the lip reaches into the tile
+_LIP_END_MM = 0.02
+_LIP_CHORD_MM = 0.3  # 1 um inside the true arc
+_LIP_PROUD_MM = 0.002  # two surfaces that only just touch are slow to join
+_PILLAR_SIDES = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,13 +64,199 @@ class Room:
         return self.before_mm + self.after_mm
 
 
+def rim_height_mm(tile: RimTile) -> float:
+    """Height of the lowest point of the finished rim above the plate."""
+    lip = (tile.lip_depth_mm or 0.0) * math.cos(math.radians(tile.tilt_deg))
+    return round(RAFT_MM + LIFT_MM + lip, 6)
+
+
+def print_pose(tile: RimTile) -> NDArray[np.float64]:
+    """From the tile's frame to the print frame, (3, 4), at the height it is printed."""
+    tilt = math.radians(tile.tilt_deg)
+    cos, sin = math.cos(tilt), math.sin(tilt)
+    lift = rim_height_mm(tile) + tile.radius_mm * sin
+    return np.array([[cos, 0, sin, 0], [0, 1, 0, 0], [-sin, 0, cos, lift]])
+
+
+def contacts_mm(spec: RimSpec, tile: RimTile) -> NDArray[np.float64]:
+    """Where supports touch the tile or its lip, (n, 3) in the tile's frame."""
+    phi = _row_rad(spec)
+    rim = np.column_stack(
+        [
+            tile.radius_mm * np.cos(phi),
+            -tile.radius_mm * np.sin(phi),
+            -lip_depth_mm(tile, phi),
+        ]
+    )
+    return np.vstack([rim, _face_contacts(spec)])
+
+
+def lip_depth_mm(tile: RimTile, phi_rad: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Depth of the lip along the rim, (n,): full, then down to nothing at its ends."""
+    if tile.lip_depth_mm is None:
+        return np.zeros_like(phi_rad)
+    left = (LIP_HALF_DEG - np.abs(np.degrees(phi_rad))) / LIP_RAMP_DEG
+    return np.asarray(tile.lip_depth_mm * np.clip(left, 0.0, 1.0))
+
+
+def lip_solid(tile: RimTile) -> manifold3d.Manifold:
+    """Build the ring under the low half of the rim, flush with it, in the tile's frame.
+
+    Its root stands inside the tile.  The tile must be a lipped one.
+    """
+    phi = rim_phi_rad(tile, _LIP_CHORD_MM)
+    phi = phi[np.abs(phi) <= math.radians(LIP_HALF_DEG)][::-1]
+    outer = tile.radius_mm + _LIP_PROUD_MM
+    inner = tile.radius_mm - (tile.lip_width_mm or 0.0)
+    root = tile.radius_mm - LIP_ROOT_MM * math.tan(math.radians(tile.taper_deg)) - 0.02
+    low = -np.maximum(lip_depth_mm(tile, phi), _LIP_END_MM)
+    high = np.full_like(phi, LIP_ROOT_MM)
+    profile = (
+        (inner, low),
+        (inner, high),
+        (root, high),
+        (outer, np.full_like(phi, 2 * _LIP_PROUD_MM)),
+        (outer, low),
+    )
+    corners = [
+        np.column_stack([r * np.cos(phi), -r * np.sin(phi), z]) for r, z in profile
+    ]
+    return loft(np.stack(corners, axis=1))
+
+
+def supports_solid(spec: RimSpec, tile: RimTile) -> manifold3d.Manifold:
+    """Build pillars and raft in the print frame, the plate at z = 0."""
+    from manifold3d import Manifold, OpType
+
+    pillars = [loft(_pillar(spec, *support)) for support in _supports(spec, tile)]
+    return Manifold.batch_boolean([_raft(spec, tile), *pillars], OpType.Add)
+
+
 def room(spec: RimSpec, tile: RimTile) -> Room:
     """Room that a tile needs with its supports and raft."""
-    tilt = math.radians(tile.tilt_deg)
-    depth = tile.lip_depth_mm or 0.0
+    feet = np.array([joint[:2] for _, joint in _supports(spec, tile)])
+    reach = PILLAR_FOOT_MM + RAFT_MARGIN_MM
+    pose = print_pose(tile)
+    body = _corner_points(tile) @ pose[:, :3].T
+    low = np.minimum(feet.min(axis=0) - reach, body[:, :2].min(axis=0))
+    high = np.maximum(feet.max(axis=0) + reach, body[:, :2].max(axis=0))
+    rim_x = tile.radius_mm * pose[0, 0]
     return Room(
-        across_mm=2 * spec.radius_mm + 3.2,
-        before_mm=tile.radius_mm * math.cos(tilt) + 1.5,
-        after_mm=4 * math.sin(tilt),
-        rim_z_mm=round(RAFT_MM + LIFT_MM + depth * math.cos(tilt), 6),
+        across_mm=float(2 * max(-low[1], high[1])),
+        before_mm=float(rim_x - low[0]),
+        after_mm=float(high[0] - rim_x),
+        rim_z_mm=rim_height_mm(tile),
     )
+
+
+def _row_rad(spec: RimSpec) -> NDArray[np.float64]:
+    """Place the row: the wanted spacing at 0, half as much again at its ends."""
+    end = math.radians(spec.rim_row_deg)
+    # n(phi) contacts from 0 to phi: the integral of R / (s (1 + phi / 2 end))
+    count = 2 * end * spec.radius_mm / spec.rim_spacing_mm * math.log(1.5)
+    steps = np.arange(1, math.ceil(count) + 1) / math.ceil(count)
+    half = 2 * end * (np.exp(steps * math.log(1.5)) - 1)
+    return np.concatenate([-half[::-1], [0.0], half])
+
+
+def _face_contacts(spec: RimSpec) -> NDArray[np.float64]:
+    """Rows across the underside, every other one shifted, clear of back and lip."""
+    reach = spec.radius_mm - spec.lip_width_mm - FACE_CLEAR_MM
+    rows = max(1, round((reach - BACK_CLEAR_MM) / spec.face_spacing_mm))
+    points = []
+    for row, x in enumerate(np.linspace(BACK_CLEAR_MM, reach, rows + 1)[:-1]):
+        half = math.sqrt(reach * reach - x * x)
+        gaps = max(1, math.ceil(2 * half / spec.face_spacing_mm))
+        gaps += (gaps + row) % 2
+        points += [(x, y, 0.0) for y in np.linspace(-half, half, gaps + 1)]
+    return np.array([*points, (reach, 0.0, 0.0)])
+
+
+def _supports(
+    spec: RimSpec, tile: RimTile
+) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """Contact and the joint of cone and pillar, in the print frame."""
+    pose = print_pose(tile)
+    points = contacts_mm(spec, tile)
+    outward = np.tile((0.0, 0.0, -1.0), (len(points), 1))
+    row = len(_row_rad(spec))
+    taper = 0.0 if tile.lipped else math.radians(tile.taper_deg)
+    outward[:row, :2] = points[:row, :2] / tile.radius_mm * math.cos(taper)
+    outward[:row, 2] += math.sin(taper)
+    outward = outward @ pose[:, :3].T
+    aside = np.hypot(outward[:, 0], outward[:, 1])
+    lean = np.minimum(np.arctan2(aside, -outward[:, 2]), math.radians(LEAN_DEG))
+    turn = np.arctan2(outward[:, 1], outward[:, 0])
+    away = np.column_stack(
+        [np.sin(lean) * np.cos(turn), np.sin(lean) * np.sin(turn), -np.cos(lean)]
+    )
+    touch = points @ pose[:, :3].T + pose[:, 3]
+    return list(zip(touch, touch + CONE_MM * away, strict=True))
+
+
+def _pillar(
+    spec: RimSpec, touch: NDArray[np.float64], joint: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Rings of one support, level, from inside the raft to inside the part."""
+    tip = touch + (touch - joint) * (SINK_MM / CONE_MM)
+    radius = spec.contact_mm / 2
+    foot = np.array([joint[0], joint[1], RAFT_MM / 2])
+    angle = np.arange(_PILLAR_SIDES) * (2 * np.pi / _PILLAR_SIDES)
+    round_mm = np.column_stack([np.cos(angle), np.sin(angle), np.zeros_like(angle)])
+    return np.stack(
+        [
+            foot + PILLAR_FOOT_MM * round_mm,
+            joint + PILLAR_TOP_MM * round_mm,
+            touch + radius * round_mm,
+            tip + radius * round_mm,
+        ]
+    )
+
+
+def _raft(spec: RimSpec, tile: RimTile) -> manifold3d.Manifold:
+    """Plate under all pillars, with a wedge cut away on either side for a scraper."""
+    from manifold3d import CrossSection, Manifold, OpType
+
+    reach = PILLAR_FOOT_MM + RAFT_MARGIN_MM
+    disc = CrossSection.circle(reach, 24)
+    feet = [disc.translate(tuple(joint[:2])) for _, joint in _supports(spec, tile)]
+    plan = CrossSection.batch_hull(feet)
+    left, _, right, _ = plan.bounds()
+    wedges = [_wedge(left, 1.0), _wedge(right, -1.0)]
+    return Manifold.batch_boolean([plan.extrude(RAFT_MM), *wedges], OpType.Subtract)
+
+
+def _wedge(edge_mm: float, inwards: float) -> manifold3d.Manifold:
+    """Void that is deepest on the plate and closes going up, so that it hangs little."""
+    half = PEEL_WIDTH_MM / 2
+    slope = PEEL_DEPTH_MM / PEEL_HEIGHT_MM
+    rings = []
+    for z_mm in (-0.1, PEEL_HEIGHT_MM + 0.4):
+        inner = edge_mm + inwards * (PEEL_DEPTH_MM - slope * z_mm)
+        outer = edge_mm - inwards * 3
+        left, right = min(inner, outer), max(inner, outer)
+        rings.append(
+            [(left, -half, z_mm), (right, -half, z_mm), (right, half, z_mm)]
+            + [(left, half, z_mm)]
+        )
+    return loft(np.array(rings))
+
+
+def _corner_points(tile: RimTile) -> NDArray[np.float64]:
+    """Points between which the whole tile lies, (n, 3) in its own frame."""
+    phi = np.linspace(-np.pi / 2, np.pi / 2, 37)
+    lean = tile.thickness_mm * math.tan(math.radians(tile.taper_deg))
+    arcs = [
+        np.column_stack([r * np.cos(phi), r * np.sin(phi), np.full_like(phi, z)])
+        for r, z in (
+            (tile.radius_mm, -(tile.lip_depth_mm or 0.0)),
+            (tile.radius_mm, 0.0),
+            (tile.radius_mm - lean, tile.thickness_mm),
+        )
+    ]
+    feet = [
+        (f.x_mm + side * f.diameter_mm / 2, f.y_mm, tile.thickness_mm + f.height_mm)
+        for f in tile.feet
+        for side in (-1, 1)
+    ]
+    return np.vstack([*arcs, np.array(feet)])

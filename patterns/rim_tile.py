@@ -217,7 +217,8 @@ def _disc(
     return loft(np.array(rings))
 
 
-def _draft_mm(z_mm: float) -> float:
+def draft_mm(z_mm: float) -> float:
+    """How far back edge and notch walls have leaned away at a height."""
     return min(max(z_mm, 0.0), DRAFT_HEIGHT_MM) * math.tan(math.radians(15))
 
 
@@ -226,7 +227,7 @@ def _back_block(tile: RimTile) -> manifold3d.Manifold:
     from manifold3d import CrossSection
 
     top = tile.thickness_mm + 1
-    draft = _draft_mm(DRAFT_HEIGHT_MM)
+    draft = draft_mm(DRAFT_HEIGHT_MM)
     below = -draft / DRAFT_HEIGHT_MM  # one below the bottom face, on the same slope
     profile = [(-3, -1), (below, -1), (draft, DRAFT_HEIGHT_MM), (draft, top), (-3, top)]
     # extruded along z and turned so that the profile's (u, v) becomes (x, z)
@@ -242,7 +243,7 @@ def _back_block(tile: RimTile) -> manifold3d.Manifold:
 def _notch(tile: RimTile, y0_mm: float, y1_mm: float) -> manifold3d.Manifold:
     """One notch's void: it grows by the draft on three sides, then goes straight up."""
     floor = tile.notch_depth_mm
-    slope = _draft_mm(DRAFT_HEIGHT_MM) / DRAFT_HEIGHT_MM
+    slope = draft_mm(DRAFT_HEIGHT_MM) / DRAFT_HEIGHT_MM
     rings = []
     heights = (-0.5, DRAFT_HEIGHT_MM, tile.thickness_mm + 0.5)
     for z_mm in heights:
@@ -305,8 +306,8 @@ def _volume_mm3(
 
     def simpson(z0: float, z1: float) -> float:
         middle = (z0 + z1) / 2
-        ends = area(z0, _draft_mm(z0)) + area(z1, _draft_mm(z1))
-        return (z1 - z0) / 6 * (ends + 4 * area(middle, _draft_mm(middle)))
+        ends = area(z0, draft_mm(z0)) + area(z1, draft_mm(z1))
+        return (z1 - z0) / 6 * (ends + 4 * area(middle, draft_mm(middle)))
 
     disc = simpson(0, DRAFT_HEIGHT_MM) + simpson(DRAFT_HEIGHT_MM, thickness_mm)
     cut = [n.y1_mm - n.y0_mm for n in notches if n.cut]
@@ -315,7 +316,7 @@ def _volume_mm3(
         for a, b in zip((None, *notches), notches, strict=False)
         if b.cut and not (a and a.cut)
     )
-    draft = _draft_mm(DRAFT_HEIGHT_MM)
+    draft = draft_mm(DRAFT_HEIGHT_MM)
     mean_draft = draft * (1 - DRAFT_HEIGHT_MM / 2 / thickness_mm)
     notched = NOTCH_DEPTH_MM * thickness_mm * (sum(cut) + 2 * runs * mean_draft)
     return disc - notched + sum(_foot_volume_mm3(foot) for foot in feet)

@@ -1,0 +1,173 @@
+"""What must hold before a set's files are written, layer by layer on the real slices."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from patterns.errors import SpecError
+from patterns.rim_supports import contacts_mm, print_pose, supports_solid
+from patterns.rim_tile import DRAFT_HEIGHT_MM, NOTCH_DEPTH_MM, draft_mm, tile_solid
+
+if TYPE_CHECKING:
+    import manifold3d
+    from numpy.typing import NDArray
+
+    from patterns.rim_manifest import RimTile
+    from patterns.rim_spec import RimSpec
+
+HANG_STEP_MM = 0.05
+# What stands on less than this of the layer below counts as standing on nothing: the
+# area of a pixel of 50 um.
+MIN_FOOTING_MM2 = 0.0025
+_SAMPLE_MM = 0.4
+_SLIVER_MM2 = 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayerFindings:
+    """What slicing a printed body shows.
+
+    ``islands_mm`` are heights of layers with a region that stands on nothing, or no
+    region at all; ``hang_mm`` is how far a layer reaches at most past the layer below
+    it (rounded up to 0.05 mm), ``hang_z_mm`` the height where it does.
+    """
+
+    layers: int
+    islands_mm: tuple[float, ...]
+    hang_mm: float
+    hang_z_mm: float
+
+
+def check_body(solid: manifold3d.Manifold, tile: RimTile) -> None:
+    """Check that a tile with its supports is one closed body.
+
+    Raises
+    ------
+    SpecError
+        It is open, empty or in pieces.
+    """
+    from manifold3d import Error
+
+    if solid.status() != Error.NoError or solid.is_empty():
+        raise SpecError(f"The solid of {tile.coupon_id} is not closed.", _REPORT)
+    pieces = len(solid.decompose())
+    if pieces != 1:
+        raise SpecError(f"{tile.coupon_id} falls into {pieces} pieces.", _REPORT)
+
+
+def check_underside(spec: RimSpec, tile: RimTile) -> None:
+    """Check the gaps between contacts, and that none touches back edge or notches.
+
+    Raises
+    ------
+    SpecError
+        A gap is too wide, or a support touches what it must not.
+    """
+    span = contact_span_mm(spec, tile)
+    if span > spec.span_limit_mm:
+        raise SpecError(
+            f"The contacts under {tile.coupon_id} leave gaps of {span:.1f} mm.",
+            "Space them closer, or allow a larger span_limit_mm.",
+        )
+    if support_touch_mm(spec, tile) < NOTCH_DEPTH_MM + draft_mm(DRAFT_HEIGHT_MM):
+        raise SpecError(f"A support of {tile.coupon_id} touches its code.", _REPORT)
+
+
+def inspect_layers(
+    solid: manifold3d.Manifold, layer_mm: float, phase: float = 0.5
+) -> LayerFindings:
+    """Slice a printed body and follow it from layer to layer.
+
+    Parameters
+    ----------
+    solid : Manifold
+        As printed, the plate at z = 0.
+    layer_mm : float
+    phase : float
+        Where in a layer it is cut, 0 to 1.
+    """
+    top = solid.bounding_box()[5]
+    heights = (np.arange(math.floor(top / layer_mm - phase) + 1) + phase) * layer_mm
+    below = solid.slice(heights[0])
+    islands = [float(heights[0])] if below.is_empty() else []
+    hang, hang_z = 0.0, 0.0
+    for z_mm in heights[1:]:
+        layer = solid.slice(z_mm)
+        if layer.is_empty() or _stands_on_nothing(layer, below):
+            islands.append(float(z_mm))
+        while not _reaches(layer, below, hang):
+            hang, hang_z = hang + HANG_STEP_MM, float(z_mm)
+        below = layer
+    return LayerFindings(
+        layers=len(heights),
+        islands_mm=tuple(islands),
+        hang_mm=round(hang, 6),
+        hang_z_mm=hang_z,
+    )
+
+
+def contact_span_mm(spec: RimSpec, tile: RimTile) -> float:
+    """Twice the distance from the underside's farthest point to its nearest contact.
+
+    Level distances, as for a bridge.  The underside is all that looks down flatter than 45 degrees, the common practice
+    for what wants supports, and the bottom face at any tilt; sampled at 0.4 mm.
+    """
+    from scipy.spatial import KDTree
+
+    level = print_pose(tile)[:2, :3].T
+    tree = KDTree(contacts_mm(spec, tile) @ level)
+    return float(2 * tree.query(_underside_mm(tile) @ level)[0].max())
+
+
+def support_touch_mm(spec: RimSpec, tile: RimTile) -> float:
+    """How near to the back edge (x in the tile's frame) a support touches the tile."""
+    touch = supports_solid(spec, tile) ^ tile_solid(tile).transform(print_pose(tile))
+    pose = print_pose(tile)
+    vertices = np.asarray(touch.to_mesh64().vert_properties)[:, :3]
+    return float(((vertices - pose[:, 3]) @ pose[:, :3])[:, 0].min())
+
+
+def _stands_on_nothing(
+    layer: manifold3d.CrossSection, below: manifold3d.CrossSection
+) -> bool:
+    """Whether a region that is large enough to be lit rests on nothing below it."""
+    return any(
+        (part ^ below).area() < min(MIN_FOOTING_MM2, part.area() / 2)
+        for part in layer.decompose()
+        if part.area() > MIN_FOOTING_MM2
+    )
+
+
+def _reaches(
+    layer: manifold3d.CrossSection, below: manifold3d.CrossSection, hang_mm: float
+) -> bool:
+    """Whether the layer lies within a distance of the one below it."""
+    from manifold3d import JoinType
+
+    grown = below.offset(hang_mm, JoinType.Round, circular_segments=32)
+    return bool((layer - grown).area() < _SLIVER_MM2)
+
+
+def _underside_mm(tile: RimTile) -> NDArray[np.float64]:
+    """Points of the faces that look down, (n, 3) in the tile's frame."""
+    radius = tile.radius_mm
+    steps = np.arange(-radius, radius, _SAMPLE_MM)
+    x, y = (part.ravel() for part in np.meshgrid(steps, steps))
+    face = np.column_stack([x, y, np.zeros_like(x)])
+    face = face[(np.hypot(x, y) < radius) & (x > 0)]
+    phi = np.linspace(-np.pi / 2, np.pi / 2, 100)
+    z = np.linspace(0, tile.thickness_mm, 9)
+    phi, z = (part.ravel() for part in np.meshgrid(phi, z))
+    taper, tilt = math.radians(tile.taper_deg), math.radians(tile.tilt_deg)
+    r = radius - z * math.tan(taper)
+    wall = np.column_stack([r * np.cos(phi), -r * np.sin(phi), z])
+    up = math.sin(taper) * math.cos(tilt)
+    down = math.cos(taper) * np.cos(phi) * math.sin(tilt) - up
+    return np.vstack([face, wall[down > math.cos(math.radians(45))]])
+
+
+_REPORT = "This is a fault of the program: please report it with the settings you used."
