@@ -2,16 +2,35 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from patterns.rim_manifest import RimManifest
+from patterns.rim_spec import RimSpec
+from patterns.rim_supports import RAFT_MM, supports_solid
 
 if TYPE_CHECKING:
     from patterns.manifest import Manifest
 
 
-def contact_area_mm2(manifest: Manifest) -> float:
-    """Area of the plate layer's mask, by the shoelace formula over its rings."""
+def contact_area_mm2(manifest: Manifest | RimManifest) -> float:
+    """Area that holds as one piece: a coupon's plate layer, a set's largest raft.
+
+    A coupon's by the shoelace formula over its rings; each raft stands on its own.
+    """
+    if isinstance(manifest, RimManifest):
+        return _largest_raft_mm2(manifest)
     plate_layer = min(manifest.sections, key=lambda section: section.first_layer)
     return sum(_signed_area_mm2(ring) for ring in plate_layer.rings_mm)
+
+
+def _largest_raft_mm2(manifest: RimManifest) -> float:
+    values: dict[str, Any] = {
+        k: tuple(v) if isinstance(v, list) else v for k, v in manifest.spec.items()
+    }
+    spec = RimSpec(**values)
+    rafts = (supports_solid(spec, tile) for tile in manifest.tiles)
+    # half up the raft: the peel notches cut its lowest layers
+    return max(float(raft.slice(RAFT_MM / 2).area()) for raft in rafts)
 
 
 def _signed_area_mm2(ring: tuple[tuple[float, float], ...]) -> float:

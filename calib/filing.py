@@ -12,10 +12,12 @@ if TYPE_CHECKING:
     from calib.records import Bottle, Print, Printer
     from calib.store import Entry
     from patterns.manifest import Manifest
+    from patterns.rim_manifest import RimManifest
 
 Thing = TypeVar("Thing", "Bottle", "Printer")
 
 _MAKE_NEW = "make a coupon for these settings with `rimgauge coupon flare`."
+_MAKE_SET = "make a set for these settings with `rimgauge coupon rims`."
 _TOLERANCE_MM = 1e-6  # nominal values typed by a person: equal or not
 
 
@@ -30,19 +32,13 @@ def check_print(made: Print, printer: Printer, manifest: Manifest) -> None:
     RecordError
         Layer height, layer count or pixel differ, or raised exposures reach the body.
     """
-    pairs = (
-        ("layer height", made.layer_mm, manifest.layer_mm, "mm"),
-        ("layer count", len(made.exposure_by_layer_s), manifest.layers, "layers"),
-        ("pixel along x", printer.pixel_x_mm, manifest.pixel_x_mm, "mm"),
-        ("pixel along y", printer.pixel_y_mm, manifest.pixel_y_mm, "mm"),
-    )
-    for what, recorded, designed, unit in pairs:
-        if abs(recorded - designed) > _TOLERANCE_MM:
-            raise RecordError(
-                f"The print's {what} is {recorded:g} {unit}, but coupon "
-                f"{manifest.coupon_id} is made for {designed:g} {unit}.",
-                f"Correct the number, or {_MAKE_NEW}",
-            )
+    _check_raster(made, printer, manifest, f"coupon {manifest.coupon_id}", _MAKE_NEW)
+    if len(made.exposure_by_layer_s) != manifest.layers:
+        raise RecordError(
+            f"The print's layer count is {len(made.exposure_by_layer_s)} layers, but "
+            f"coupon {manifest.coupon_id} is made for {manifest.layers} layers.",
+            f"Correct the number, or {_MAKE_NEW}",
+        )
     raised = made.bottom_layers + made.transition_layers
     if raised > manifest.foot_layers - 2:
         raise RecordError(
@@ -50,6 +46,38 @@ def check_print(made: Print, printer: Printer, manifest: Manifest) -> None:
             f"{manifest.coupon_id}, whose foot is {manifest.foot_layers} layers.",
             f"Print it with fewer, or {_MAKE_NEW}",
         )
+
+
+def check_rim_print(made: Print, printer: Printer, manifest: RimManifest) -> None:
+    """Refuse a set's print that can't be the set of this manifest.
+
+    Raises
+    ------
+    RecordError
+        Layer height or pixel differ.
+    """
+    _check_raster(made, printer, manifest, f"set {manifest.set_id}", _MAKE_SET)
+
+
+def _check_raster(
+    made: Print,
+    printer: Printer,
+    manifest: Manifest | RimManifest,
+    what: str,
+    make_new: str,
+) -> None:
+    pairs = (
+        ("layer height", made.layer_mm, manifest.layer_mm),
+        ("pixel along x", printer.pixel_x_mm, manifest.pixel_x_mm),
+        ("pixel along y", printer.pixel_y_mm, manifest.pixel_y_mm),
+    )
+    for name, recorded, designed in pairs:
+        if abs(recorded - designed) > _TOLERANCE_MM:
+            raise RecordError(
+                f"The print's {name} is {recorded:g} mm, but {what} is made for "
+                f"{designed:g} mm.",
+                f"Correct the number, or {make_new}",
+            )
 
 
 def print_for(

@@ -8,6 +8,7 @@ import click
 
 from calib.cli.advice import accept, suggest
 from calib.cli.coupon import coupon
+from calib.cli.coupon_rims import rims
 from calib.cli.demonstration import demo
 from calib.cli.history import export, history, import_, withdraw
 from calib.cli.photos import measure, scale
@@ -78,6 +79,7 @@ def _add(commands: Iterable[click.Command]) -> None:
         rimgauge.add_command(command)
 
 
+coupon.add_command(rims)
 _add(
     (
         record,

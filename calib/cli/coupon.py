@@ -21,6 +21,8 @@ from calib.cli.output import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Container
+
     from patterns import FlareSpec, Manifest
 
 
@@ -181,7 +183,8 @@ def _make(
         spec = replace(spec, code=free_code(spec, made))
         narrate("building the coupon ...")
         built = build(spec)
-        _refuse_crowd(out, built.manifest.coupon_id)
+        stem = built.manifest.coupon_id
+        refuse_crowd(out, {f"{stem}.stl", f"{stem}.json"})
         with store.transaction():
             if built.manifest.coupon_id not in {known.coupon_id for known in made}:
                 store.add(
@@ -196,15 +199,28 @@ def _make(
     return built.manifest, files
 
 
-def _refuse_crowd(out: Path, coupon_id: str) -> None:
-    """Keep one coupon to a folder, so that nobody prints the wrong one."""
+def refuse_crowd(out: Path, own: Container[str]) -> None:
+    """Keep one coupon or set to a folder, so that nobody prints the wrong one.
+
+    Parameters
+    ----------
+    out : Path
+        The folder.
+    own : container of str
+        Names of its meshes and manifests.
+
+    Raises
+    ------
+    FileError
+        Others are there.
+    """
     from patterns.errors import FileError
 
     others = [
         path
         for pattern in ("*.stl", "*.json")
         for path in out.glob(pattern)
-        if path.stem != coupon_id
+        if path.name not in own
     ]
     if others:
         raise FileError(

@@ -1,14 +1,24 @@
-"""Seconds of light as a user gives them: a few numbers, expanded layer by layer."""
+"""Lists of numbers as a user gives them, and seconds of light layer by layer."""
 
 from __future__ import annotations
 
 import click
 
 
-class SecondsList(click.ParamType[tuple[float, ...]]):
-    """Seconds, one for each layer, divided by commas; ``none`` for no layer."""
+class NumberList(click.ParamType[tuple[float, ...]]):
+    """Numbers divided by commas.
 
-    name = "seconds,..."
+    Parameters
+    ----------
+    unit : str
+        What they are, for the help.
+    example : str
+        A list to show where one can't be read.
+    """
+
+    def __init__(self, unit: str, example: str) -> None:
+        self.name = f"{unit},..."
+        self.example = example
 
     def convert(
         self,
@@ -20,14 +30,26 @@ class SecondsList(click.ParamType[tuple[float, ...]]):
         if isinstance(value, tuple):
             return value
         text = str(value).strip()
-        if text == "none":
-            return ()
         try:
             return tuple(float(part) for part in text.split(","))
         except ValueError:
-            self.fail(
-                f"{text!r} is not a list such as 20,14,8 or the word none.", param, ctx
-            )
+            self.fail(f"{text!r} is not a list such as {self.example}.", param, ctx)
+
+
+class SecondsList(NumberList):
+    """Seconds, one for each layer, divided by commas; ``none`` for no layer."""
+
+    def __init__(self) -> None:
+        super().__init__("seconds", "20,14,8 or the word none")
+
+    def convert(
+        self,
+        value: object,
+        param: click.Parameter | None,
+        ctx: click.Context | None,
+    ) -> tuple[float, ...]:
+        """Read the list."""
+        return () if value == "none" else super().convert(value, param, ctx)
 
 
 def equal_steps(first_s: float, last_s: float, layers: int) -> tuple[float, ...]:

@@ -17,7 +17,6 @@ from calib.cli.output import (
     narrate,
     now,
     open_store,
-    read_text,
     reports,
     warn,
 )
@@ -61,8 +60,8 @@ def scale(photo: Path) -> Report:
     "manifest_files",
     multiple=True,
     type=click.Path(path_type=Path),
-    help="Manifest of the coupon in the photo; may be given again.  Without it: the "
-    "coupons that you have made, then the default one.",
+    help="Manifest of the coupon or set of tiles in the photo; may be given again.  "
+    "Without it: those that you have made, then the default ones.",
 )
 @click.option(
     "--scale-from-coupon",
@@ -139,12 +138,11 @@ def measure(
 
 
 def _manifests(store: Store, files: tuple[Path, ...]) -> tuple[Manifest, ...]:
-    from calib.cli.known import known_manifests
-    from patterns.manifest import manifest_from_json
+    from calib.cli.known import manifests_for
+    from patterns.manifest import Manifest
 
-    if files:
-        return tuple(manifest_from_json(read_text(file), str(file)) for file in files)
-    return known_manifests(store)
+    known = manifests_for(store, files)
+    return tuple(manifest for manifest in known if isinstance(manifest, Manifest))
 
 
 def _check_named(store: Store, number: int) -> None:

@@ -12,9 +12,10 @@ from calib.cli.output import Report, keeps_records, now, open_store, reports, re
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from calib.records import Print, Record
+    from calib.records import Print, Printer, Record
     from calib.store import Entry, Store
     from patterns.manifest import Manifest
+    from patterns.rim_manifest import RimManifest
 
 UNKNOWN, NO_COUPON = "unknown", "none"
 
@@ -123,13 +124,14 @@ def bottle(
 @click.option(
     "--coupon",
     metavar="ID",
-    help="The coupon's id as its sheet shows it, or `none` for another part, which "
-    "tells about adhesion only.",
+    help="The id of the coupon or set of tiles as its sheet shows it, or `none` for "
+    "another part, which tells about adhesion only.",
 )
 @click.option(
     "--as-on-sheet",
     is_flag=True,
-    help="Layer height, layers and all exposures were those on the coupon's sheet.",
+    help="Layer height, layers and exposures were those on the sheet.  A set of tiles "
+    "leaves bottom and transition layers to you.",
 )
 @click.option("--layer-mm", type=float, help="Layer height.")
 @click.option("--layers", type=int, help="Number of layers that the slicer shows.")
@@ -157,7 +159,7 @@ def bottle(
 @click.option(
     "--contact-area-mm2",
     type=float,
-    help="Area on the plate; a coupon's is known.",
+    help="Area on the plate; that of a coupon or set of tiles is known.",
 )
 @click.option(
     "--note",
@@ -199,16 +201,20 @@ def print_(
         return _kept(store, _print_of(store, _said(values, known), manifest), old)
 
 
-def _print_of(store: Store, values: dict[str, Any], manifest: Manifest | None) -> Print:
+def _print_of(
+    store: Store, values: dict[str, Any], manifest: Manifest | RimManifest | None
+) -> Print:
     """Make the record from complete or asked-for values, checked against the coupon."""
+    from calib.cli.known import identity
     from calib.contact import contact_area_mm2
-    from calib.filing import by_name, check_print
+    from calib.filing import by_name
     from calib.records import Bottle, Print, Printer
+    from patterns.manifest import Manifest
 
-    if manifest is None:
-        # a part's exact number of layers doesn't matter for adhesion
+    if not isinstance(manifest, Manifest):
+        # neither adhesion nor a rim depends on the exact number of layers
         values["layers"] = values["layers"] or 0
-    elif values["contact_area_mm2"] is None:
+    if manifest is not None and values["contact_area_mm2"] is None:
         values["contact_area_mm2"] = contact_area_mm2(manifest)
     optional = {"note": values.pop("note") or ""}
     values = require(**values) | optional
@@ -220,7 +226,7 @@ def _print_of(store: Store, values: dict[str, Any], manifest: Manifest | None) -
     made = Print(
         bottle_uid=bottle.uid,
         printer_uid=printer.uid,
-        coupon_id=manifest.coupon_id if manifest else None,
+        coupon_id=identity(manifest) if manifest else None,
         exposure_by_layer_s=raised + (values["normal_exposure_s"],) * rest,
         bottom_layers=values["bottom_layers"],
         transition_layers=len(transition),
@@ -232,8 +238,18 @@ def _print_of(store: Store, values: dict[str, Any], manifest: Manifest | None) -
         note=values["note"],
     )
     if manifest is not None:
-        check_print(made, printer.value, manifest)
+        _check(made, printer.value, manifest)
     return made
+
+
+def _check(made: Print, printer: Printer, manifest: Manifest | RimManifest) -> None:
+    from calib.filing import check_print, check_rim_print
+    from patterns.rim_manifest import RimManifest
+
+    if isinstance(manifest, RimManifest):
+        check_rim_print(made, printer, manifest)
+    else:
+        check_print(made, printer, manifest)
 
 
 def _temperature(text: str) -> float | None:
@@ -248,27 +264,31 @@ def _temperature(text: str) -> float | None:
         ) from None
 
 
-def _manifest_of(store: Store, coupon: str) -> Manifest | None:
-    from calib.cli.known import known_manifests
+def _manifest_of(store: Store, coupon: str) -> Manifest | RimManifest | None:
+    from calib.cli.known import identity, manifests_for
     from patterns.errors import RecordError
 
     if coupon == NO_COUPON:
         return None
-    known = known_manifests(store)
-    for manifest in known:
-        if manifest.coupon_id == coupon:
-            return manifest
-    names = ", ".join(manifest.coupon_id for manifest in known)
+    known = {identity(manifest): manifest for manifest in manifests_for(store, ())}
+    if coupon in known:
+        return known[coupon]
+    names = ", ".join(known)
     raise RecordError(
         f"No coupon {coupon} is known.",
         f"Known are {names}. For a part that is no coupon say --coupon {NO_COUPON}.",
     )
 
 
-def _sheet_of(manifest: Manifest | None) -> dict[str, Any]:
+def _sheet_of(manifest: Manifest | RimManifest | None) -> dict[str, Any]:
+    from patterns.rim_manifest import RimManifest
+
     if manifest is None:
         raise click.UsageError("--as-on-sheet is for coupons; this part has no sheet.")
     spec = manifest.spec
+    if isinstance(manifest, RimManifest):
+        exposure = {"normal_exposure_s": spec["normal_exposure_s"]}
+        return {"layer_mm": manifest.layer_mm, **exposure}
     wait = spec["wait_before_exposure_s"]
     stated = {} if wait is None else {"wait_before_exposure_s": wait}
     return {
