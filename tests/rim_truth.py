@@ -7,6 +7,7 @@ would, in means of 0.05 mm, and judged by :mod:`analysis.arc_form`.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,11 +17,12 @@ from analysis.arc_form import (
     ROUGHNESS_CUTOFF_MM,
     arc_functionals,
     lowpass,
+    lowpass_rows,
     straightness,
 )
+from calib.virtual.tile_pull import RimChip
 
 if TYPE_CHECKING:
-    from calib.virtual.tile_pull import RimChip
     from calib.virtual.tilted import PrintedTile
 
 Array = NDArray[np.float64]
@@ -41,20 +43,19 @@ class RimTruth:
     roughness_sigma_mm: float
     edge_spread_mm: float
     edge_radius_mm: float
-    back_straightness_mm: float
     chips: tuple[RimChip, ...]
 
 
-def rim_truth(printed: PrintedTile) -> RimTruth:
-    """Judge a printed tile's own rim."""
+def rim_truth(printed: PrintedTile, grouped: int = GROUPED) -> RimTruth:
+    """Judge a printed tile's own rim, in means of so many samples."""
     radius = printed.part_scale * printed.tile.radius_mm
-    phi, rim = _grouped(printed.phi_rad), _grouped(printed.rim_mm)
+    phi = _means(printed.phi_rad, grouped)
+    rim = _means(printed.rim_mm, grouped)
     arc = arc_functionals(phi, rim, radius)
     about = _about_circle(phi, rim)
+    rough = about - _lowpass_matrix(len(phi), round(radius, 2)) @ about
     along = phi * radius
-    rough = about - lowpass(along, about, ROUGHNESS_CUTOFF_MM)
     inner = np.abs(along) < along[-1] - ROUGHNESS_CUTOFF_MM
-    back = straightness(printed.back_y_mm, _smooth(printed.back_y_mm, printed.back_mm))
     return RimTruth(
         radius_mm=arc.radius_mm,
         form_mm=arc.form_mm,
@@ -63,24 +64,33 @@ def rim_truth(printed: PrintedTile) -> RimTruth:
         roughness_sigma_mm=float(rough[inner].std()),
         edge_spread_mm=_edge_spread_mm(printed, radius),
         edge_radius_mm=printed.edge_radius_mm,
-        back_straightness_mm=back.peak_to_valley_mm,
         chips=printed.chips,
     )
 
 
-def _grouped(values: Array) -> Array:
-    whole = len(values) // GROUPED * GROUPED
-    return np.asarray(values[:whole].reshape(-1, GROUPED).mean(axis=1))
+def back_straightness_mm(printed: PrintedTile) -> float:
+    """Peak to valley of the back edge from its least-squares line, low-passed."""
+    y, back_mm = _means(printed.back_y_mm, GROUPED), _means(printed.back_mm, GROUPED)
+    smooth = lowpass(y, back_mm, ROUGHNESS_CUTOFF_MM)
+    return straightness(y, smooth).peak_to_valley_mm
+
+
+def _means(values: Array, grouped: int) -> Array:
+    whole = len(values) // grouped * grouped
+    return np.asarray(values[:whole].reshape(-1, grouped).mean(axis=1))
+
+
+@lru_cache(maxsize=8)
+def _lowpass_matrix(samples: int, radius_mm: float) -> Array:
+    """All rows of the Gaussian low-pass of a half circle's samples."""
+    along = np.linspace(-np.pi / 2, np.pi / 2, samples) * radius_mm
+    return lowpass_rows(along, ROUGHNESS_CUTOFF_MM, np.arange(samples))
 
 
 def _about_circle(phi: Array, rim: Array) -> Array:
     """Residual of the least-squares circle; rims of a tenth of a mm keep it linear."""
     design = np.column_stack((np.ones_like(phi), np.cos(phi), np.sin(phi)))
     return np.asarray(rim - design @ np.linalg.lstsq(design, rim, rcond=None)[0])
-
-
-def _smooth(along: Array, values: Array) -> Array:
-    return lowpass(_grouped(along), _grouped(values), ROUGHNESS_CUTOFF_MM)
 
 
 def _edge_spread_mm(printed: PrintedTile, radius_mm: float) -> float:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calib.virtual import finish as finishing
 from calib.virtual.camera import Camera, Map, Place, part_to_world
 from calib.virtual.finish import Finish
-from calib.virtual.light import Blocker, Light, table_light
+from calib.virtual.light import Blocker, Light, TableLight, table_light
 from calib.virtual.paint import (
     bodies_blocker,
     marks_px,
@@ -179,6 +179,11 @@ def _table_in_light(
         ring = scene.ruler_place.to_world(outline_mm(scene.ruler))
         blockers.append(Blocker(slabs=(((ring,), 0.0, scene.ruler.edge_or_face_mm),)))
     shade = table_light(scene.light, blockers, margin_mm=SHADE_MARGIN_MM)
+    return bare_table(scene, shade, rng)
+
+
+def bare_table(scene: Scene, shade: TableLight, rng: np.random.Generator) -> Image:
+    """Paint the table as it is lit, (rows, columns, 3) in linear light."""
     tile = texture(scene.table, rng)
     rows, cols = scene.shape
     out = np.empty((rows, cols, 3), np.float32)

@@ -24,9 +24,9 @@ Volume = NDArray[np.float32]
 
 ROOM_MM = 0.6  # around the tile: blur and print-through
 LIP_END_RAD = np.radians(80.0)
-RIM_STEPS = 400  # samples from phi 0 to 90 degrees: one in 0.05 mm
-OUT_MM = np.arange(-0.16, 0.36, 0.01)  # where a rim is looked for
-DOWN_MM, UP_MM, RISE_MM = 0.36, 0.24, 0.01  # heights looked through, in the tile
+RIM_STEPS = 300  # samples from phi 0 to 90 degrees: one in 0.065 mm
+OUT_MM = np.arange(-0.16, 0.36, 0.02)  # where a rim is looked for
+DOWN_MM, UP_MM, RISE_MM = 0.36, 0.24, 0.015  # heights looked through, in the tile
 GRIP_MM = 1.5  # height over which young material is still soft
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from calib.virtual import draw
 from calib.virtual.camera import Place
+from calib.virtual.profile_view import ProfileScene
 from calib.virtual.ruler import Ruler
 from calib.virtual.scene import Scene, photograph_bodies, scene_truth
 from calib.virtual.table import Kind
@@ -20,10 +21,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from calib.virtual.tilted import PrintedTile
+    from patterns.rim_manifest import Stand
 
 GAP_MM = 3.0  # between the corners of neighbours
 WIDE_SHOT, CLOSE_SHOT = (26.0, 28.0, 35.0), (50.0, 52.0, 77.0)
 AT_1X = 4  # tiles that a wide shot may hold
+PROFILE_TABLES: tuple[Kind, ...] = ("paper", "card", "wood")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,3 +203,42 @@ def _frame(
     scale = wish.px_per_mm or float(rng.uniform(14, 26))
     scale = min(scale, float(np.sqrt(wish.largest_mp * 1e6 / (width_mm * height_mm))))
     return (round(height_mm * scale), round(width_mm * scale)), scale
+
+
+def draw_profile_scene(
+    stand: Stand, rng: np.random.Generator, wish: RingWish | None = None
+) -> ProfileScene:
+    """Draw table, light and camera for tiles that stand round a hub, in focus."""
+    wish = wish or RingWish()
+    light_wish = draw.Wish(
+        tilt_deg=float(rng.uniform(0, 2)) if wish.tilt_deg is None else wish.tilt_deg,
+        shadow=False,
+        table=wish.table or PROFILE_TABLES[int(rng.integers(len(PROFILE_TABLES)))],
+    )
+    scale = wish.px_per_mm or float(rng.uniform(22, 26))
+    focal35 = float(rng.choice(CLOSE_SHOT))
+    width_mm = float(rng.uniform(160, 200)) * draw.FULL_FRAME_MM / focal35
+    shape = (round(0.75 * width_mm * scale), round(width_mm * scale))
+    camera = draw.draw_camera(
+        shape, scale, focal35, aim_y_mm=0.0, rng=rng, wish=light_wish
+    )
+    raised = camera.centre_mm + np.array([0.0, 0.0, stand.height_mm])
+    camera = replace(camera, centre_mm=raised)
+    table, table_rgb = draw.draw_table(rng, light_wish)
+    contrast = wish.contrast or float(rng.uniform(0.5, 0.9))
+    part_rgb = draw.part_colour(table_rgb, 1 - contrast, rng)
+    return ProfileScene(
+        scene=Scene(
+            shape=shape,
+            camera=camera,
+            part_rgb=part_rgb,
+            table=table,
+            table_rgb=table_rgb,
+            light=draw.draw_light(rng, light_wish, glow=0.0),
+            finish=draw.draw_finish(rng),
+            focal35_mm=focal35,
+        ),
+        hub_turn_deg=float(rng.uniform(0, 360)),
+        table_blur_px=float(rng.uniform(3, 7)),
+        hub_rgb=part_rgb,
+    )

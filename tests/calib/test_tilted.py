@@ -40,7 +40,9 @@ TILE = RimTile(
     volume_mm3=0.0,
 )
 LIPPED = replace(TILE, lipped=True, lip_width_mm=1.5, lip_depth_mm=0.5)
-EVEN = InventedRimResin(name="even", scatter=0.0, chip_chance=0.0, roughness_mm=0.0)
+EVEN = InventedRimResin(
+    name="even", scatter=0.0, chip_chance=0.0, roughness_mm=0.0, ragged_mm=0.0
+)
 
 
 def test_masks_hold_the_volume_of_the_half_cone() -> None:
