@@ -24,7 +24,7 @@ BLUR_PRECISION = 4.0
 """Prior on ln blur where it is free: +-50 %."""
 BLUR_RANGE_PX = (0.3, 6.0)
 LEAST_SCATTER = 0.002
-"""No group is taken to be more alike than this; path-traced photos showed 0.004 to 0.2."""
+"""No group is taken to be more alike than this; path-traced photos showed 0.004 up."""
 FEWEST_BINS = 12
 _STIFF = 1e9
 _NUDGE = 1e-3

@@ -98,7 +98,7 @@ def paint_body(
     to_world = part_to_world(place, body.face_mm)
     first = _seen(body.layers[0].rings_mm, 0.0, to_world, camera)
     box = Box.around(np.concatenate(first), shape, _room_px(body, camera, place))
-    sun = _LedgeLight.of(light, camera, place, body.face_mm)
+    sun = _LedgeLight.of(light, camera, place, body)
     seen = np.zeros(box.shape, np.float32)
     flat, wall = seen.copy(), seen.copy()
     above: list[tuple[float, Image]] = []
@@ -198,17 +198,21 @@ class _LedgeLight:
     light: Light
     px_per_mm: float
     shadow_px: Points  # of the lamp, for each mm of height
+    slope_px: int  # width of a slope of 45 degrees, one layer high, to both sides
 
     @classmethod
-    def of(
-        cls, light: Light, camera: Camera, place: Place, height_mm: float
-    ) -> _LedgeLight:
+    def of(cls, light: Light, camera: Camera, place: Place, body: Body) -> _LedgeLight:
         turn, up = np.radians([light.lamp_from_deg, light.lamp_height_deg])
         reach = -np.array([np.cos(turn), np.sin(turn)]) / np.tan(up)
-        foot = np.array([place.x_mm, place.y_mm, height_mm])
+        foot = np.array([place.x_mm, place.y_mm, body.face_mm])
         ends = camera.project(np.array([foot, foot + np.append(reach, 0.0)]))
         scale = float(camera.px_per_mm(foot).mean())
-        return cls(light=light, px_per_mm=scale, shadow_px=ends[1] - ends[0])
+        return cls(
+            light=light,
+            px_per_mm=scale,
+            shadow_px=ends[1] - ends[0],
+            slope_px=2 * round(body.layers[0].z1_mm * scale) + 1,
+        )
 
     def on_ledge(
         self, ledge: Image, above: Sequence[tuple[float, Image]], z_mm: float
@@ -217,7 +221,8 @@ class _LedgeLight:
 
         ``above`` holds the depth and the silhouette down to each layer above.  Each
         hides the sky as a plate of its own height does; what hides most counts, since
-        of nested plates one outreaches the others in every direction.
+        of nested plates one outreaches the others in every direction.  A narrow ledge
+        is where light printed through: a slope, lit all over as at its outer rim.
         """
         if not above:
             return ledge
@@ -233,6 +238,7 @@ class _LedgeLight:
                 shift[:, 2] = drop_mm * self.shadow_px
                 moved = cv2.warpAffine(plate, shift, plate.shape[::-1])
                 shadow = np.maximum(shadow, moved)
+        hidden = cv2.erode(hidden, np.ones((self.slope_px, self.slope_px), np.uint8))
         sky = self.light.sky * (1 - (1 - self.light.bounce) * hidden)
         return np.asarray(ledge * (sky + (1 - self.light.sky) * (1 - shadow)))
 
