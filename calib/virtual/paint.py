@@ -238,8 +238,8 @@ class _LedgeLight:
                 shift[:, 2] = drop_mm * self.shadow_px
                 moved = cv2.warpAffine(plate, shift, plate.shape[::-1])
                 shadow = np.maximum(shadow, moved)
-        hidden = cv2.erode(hidden, np.ones((self.slope_px, self.slope_px), np.uint8))
-        sky = self.light.sky * (1 - (1 - self.light.bounce) * hidden)
+        slope = np.ones((self.slope_px, self.slope_px), np.uint8)
+        sky = self.light.sky * (1 - (1 - self.light.bounce) * cv2.erode(hidden, slope))
         return np.asarray(ledge * (sky + (1 - self.light.sky) * (1 - shadow)))
 
 
