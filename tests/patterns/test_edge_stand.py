@@ -40,7 +40,7 @@ RISE_MM = np.array([0.0, 0.0, 2 * GROWTH_MM * np.tan(np.radians(15))])
 def _in_print(bay: Bay) -> np.ndarray:
     """From the tile frame to the frame of the printed stand."""
     outer, inner = stand_to_print(stand()), tile_in_stand(bay)
-    return outer @ np.vstack([inner, (0, 0, 0, 1)])
+    return np.asarray(outer @ np.vstack([inner, (0, 0, 0, 1)]))
 
 
 @pytest.mark.parametrize("bay", stand().bays, ids=lambda bay: bay.name)
