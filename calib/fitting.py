@@ -222,14 +222,18 @@ class _RoughSearch:
     def __init__(self, problem: Problem, family: Family) -> None:
         self._problem = problem
         self._family = family
+        self._seen_mm = [o.seen_outline_mm for o in problem.observations]
 
     def residuals(self, z: Array, _index: NDArray[np.intp]) -> Array:
         """Residuals (p, n + k) at places (p, k)."""
         resins = self._problem.resins(self._family, z)
         parts = [
-            (rough_readings_mm(o, resins) - o.reading_mm) @ whiten.T
-            for o, whiten in zip(
-                self._problem.observations, self._problem.whiteners, strict=True
+            (rough_readings_mm(o, resins, seen) - o.reading_mm) @ whiten.T
+            for o, whiten, seen in zip(
+                self._problem.observations,
+                self._problem.whiteners,
+                self._seen_mm,
+                strict=True,
             )
         ]
         return np.concatenate([*parts, z], axis=1)

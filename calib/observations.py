@@ -169,12 +169,15 @@ def readings_mm(
     return read_off(observation, outline), outline
 
 
-def rough_readings_mm(observation: Observation, resins: Resins) -> Array:
+def rough_readings_mm(
+    observation: Observation, resins: Resins, seen_mm: Array
+) -> Array:
     """Give the readings (p, n) to first order from where the silhouettes were seen.
 
     Exact where model and readings agree; one look at the dose instead of a search.
+    ``seen_mm`` is the observation's ``seen_outline_mm``.
     """
-    seen = np.repeat(observation.seen_outline_mm, len(resins), axis=0)
+    seen = np.repeat(seen_mm, len(resins), axis=0)
     level, slope = log_peak_dose(observation.stacks, resins)(seen)
     step = level / np.minimum(slope, -FLATTEST_SLOPE)
     return read_off(

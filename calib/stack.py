@@ -210,9 +210,10 @@ def log_peak_dose(stacks: MaskStacks, resins: Resins) -> DoseFunction:
             lost, lost_slope = lost_in_gaps(place)
             value, slope = value - lost, slope - lost_slope
         dose, steepness = of_layers(value), of_layers(slope)
-        top = np.expand_dims(np.argmax(dose, axis=-1), -1)
-        peak = np.maximum(np.take_along_axis(dose, top, -1)[..., 0], _TINY_DOSE)
-        return np.log(peak), np.take_along_axis(steepness, top, -1)[..., 0] / peak
+        top = np.argmax(dose, axis=-1)
+        top += dose.shape[-1] * np.arange(top.size).reshape(top.shape)
+        peak = np.maximum(dose.ravel()[top], _TINY_DOSE)
+        return np.log(peak), steepness.ravel()[top] / peak
 
     return log_peak
 
@@ -312,9 +313,8 @@ def _later_layers(stacks: MaskStacks, resins: Resins) -> Array:
     layers = np.arange(len(stacks.exposure_by_layer_s))
     later = layers[:, None] - layers[None, : stacks.judged_layers]
     ratio = stacks.exposure_by_layer_s / resins.tc_s[:, None]
-    passed = np.exp(
-        -np.maximum(later, 0) * stacks.layer_mm / resins.depth_mm[:, None, None]
-    )
+    passed = np.exp(-layers * stacks.layer_mm / resins.depth_mm[:, None])
+    passed = passed[:, np.maximum(later, 0)]
     return np.asarray(np.where(later >= 0, ratio[:, :, None] * passed, 0.0))
 
 
