@@ -93,11 +93,13 @@ STANDING = (
 )
 _RULER_GAP_MM = 4.0
 _COLUMNS = 4
-_CELL_MM = 27.0
+_LINES_MM = 14.5
+_HEAD_MM = 18.0
+_DRAWN_RADIUS_MM = 12.5
 
 
 def rim_sheet_pdf(manifest: RimManifest, paper: Paper) -> bytes:
-    """Three pages: printing and cautions, photographing, and which tile is which.
+    """Make a page on printing, one on photographing, and those of the single tiles.
 
     Parameters
     ----------
@@ -112,7 +114,7 @@ def rim_sheet_pdf(manifest: RimManifest, paper: Paper) -> bytes:
     pdf = page.document(f"Rim tiles {manifest.set_id}", paper)
     _print_page(pdf, manifest)
     _photo_page(pdf, manifest)
-    _tile_page(pdf, manifest)
+    _tile_pages(pdf, manifest)
     return bytes(pdf.output())
 
 
@@ -169,33 +171,42 @@ def _photo_page(pdf: FPDF, manifest: RimManifest) -> None:
     )
 
 
-def _tile_page(pdf: FPDF, manifest: RimManifest) -> None:
-    pdf.add_page()
-    page.title(pdf, "Which tile is which", manifest.set_id)
-    top = pdf.get_y() + 2
-    cell = pdf.epw / _COLUMNS
-    for place, tile in enumerate(manifest.tiles):
-        row, column = divmod(place, _COLUMNS)
-        x, y = pdf.l_margin + column * cell, top + row * _CELL_MM
-        # the lowest point downward, which is a quarter turn, not a mirror image
-        page.outlines(pdf, [_placed(tile, x + cell / 2, y + 1.0, 90.0)], PART)
-        treatment = "lipped: sand it" if tile.lipped else "bare"
-        said = f"{tile.tilt_deg:.4g} degrees, {treatment}"
-        known = f"{tile.coupon_id}, code {tile.code}"
-        page.words(pdf, x, y + tile.radius_mm + 2.5, cell, said)
-        page.words(pdf, x, y + tile.radius_mm + 5.8, cell, known)
-    rows = math.ceil(len(manifest.tiles) / _COLUMNS)
-    page.caption(
-        pdf,
-        top + rows * _CELL_MM,
-        "Seen from the bottom face, full size at 100 %. The notches say which tile it "
-        "is; the program reads them.",
+def _tile_pages(pdf: FPDF, manifest: RimManifest) -> None:
+    tall = manifest.tiles[0].radius_mm + _LINES_MM
+    rows = int((pdf.h - 2 * page.MARGIN_MM - _HEAD_MM) // tall)
+    for first in range(0, len(manifest.tiles), rows * _COLUMNS):
+        some = manifest.tiles[first : first + rows * _COLUMNS]
+        pdf.add_page()
+        page.title(pdf, "Which tile is which", manifest.set_id)
+        top = pdf.get_y() + 2
+        for place, tile in enumerate(some):
+            row, column = divmod(place, _COLUMNS)
+            _tile_cell(pdf, tile, column, top + row * tall)
+        page.caption(
+            pdf,
+            top + math.ceil(len(some) / _COLUMNS) * tall,
+            "Seen from the bottom face, full size at 100 %. The notches say which tile "
+            "it is; the program reads them.",
+        )
+
+
+def _tile_cell(pdf: FPDF, tile: RimTile, column: int, y_mm: float) -> None:
+    wide = pdf.epw / _COLUMNS
+    x_mm = pdf.l_margin + column * wide
+    # the lowest point downward, which is a quarter turn, not a mirror image
+    page.outlines(pdf, [_placed(tile, x_mm + wide / 2, y_mm + 1.0, 90.0)], PART)
+    treatment = "lipped: sand it" if tile.lipped else "bare"
+    below = y_mm + tile.radius_mm
+    page.words(
+        pdf, x_mm, below + 2.5, wide, f"{tile.tilt_deg:.4g} degrees, {treatment}"
     )
+    page.words(pdf, x_mm, below + 5.8, wide, f"{tile.coupon_id}, code {tile.code}")
 
 
 def _ring_drawing(pdf: FPDF, tiles: tuple[RimTile, ...]) -> None:
-    """Four tiles in a ring, ruler beside, at full size."""
-    radius = tiles[0].radius_mm
+    """Four tiles in a ring, ruler beside; larger tiles are drawn smaller."""
+    radius = _DRAWN_RADIUS_MM
+    scale = radius / tiles[0].radius_mm
     middle = radius + 2.0  # no closer: the corners of neighbours would touch
     ring = 2 * (middle + radius)
     height = 8.0 + ring + _RULER_GAP_MM + 14.0
@@ -204,7 +215,8 @@ def _ring_drawing(pdf: FPDF, tiles: tuple[RimTile, ...]) -> None:
     for tile, azimuth in zip(tiles[:4], (-20.0, 70.0, 160.0, 250.0), strict=False):
         out = math.radians(azimuth)
         back = middle * math.cos(out), middle * math.sin(out)
-        page.outlines(pdf, [_placed(tile, x + back[0], y + back[1], azimuth)], PART)
+        ring_mm = _placed(tile, x + back[0], y + back[1], azimuth, scale)
+        page.outlines(pdf, [ring_mm], PART)
     edge = top + 8.0 + ring + _RULER_GAP_MM
     page.ruler(pdf, left, edge, top + height - edge, "ruler, level with the tiles")
     pdf.set_xy(pdf.l_margin, top + height + 3)
@@ -233,10 +245,10 @@ def _stand_drawing(
 
 
 def _placed(
-    tile: RimTile, x_mm: float, y_mm: float, azimuth_deg: float
+    tile: RimTile, x_mm: float, y_mm: float, azimuth_deg: float, scale: float = 1.0
 ) -> list[tuple[float, float]]:
     """Outline of a tile, its lowest point turned from x towards y, down the page."""
-    ring = _turned(_outline(tile), azimuth_deg) + np.array([x_mm, y_mm])
+    ring = scale * _turned(_outline(tile), azimuth_deg) + np.array([x_mm, y_mm])
     return [(float(x), float(y)) for x, y in ring]
 
 
