@@ -8,6 +8,7 @@ circle of that radius give those that no threshold cuts out, and pieces of other
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import islice
 from typing import TYPE_CHECKING
 
 import cv2
@@ -32,6 +33,8 @@ _SAME = 0.35
 _SECTORS = 72
 _RADII = np.array([0.94, 0.97, 1.0, 1.03, 1.06])
 _STEEP = 1.2
+_NEAR = 0.06
+_CELL_PX = 2.0
 _LEAST_SECTORS = 11
 _FULL_CIRCLE = 0.8
 
@@ -60,10 +63,11 @@ class HalfDisc:
 
 def whole_discs(picture: Bytes, least_radius_px: float) -> list[HalfDisc]:
     """Half discs among the regions of a small picture, best first, each place once."""
+    tried: set[tuple[int, ...]] = set()
     found = [
         disc
         for contour in _contours(picture, least_radius_px**2)
-        if (disc := _half_disc(contour)) is not None
+        if (disc := _half_disc(contour, tried)) is not None
         and disc.radius_px > least_radius_px
     ]
     return distinct(sorted(found, key=lambda disc: disc.misfit))
@@ -84,7 +88,8 @@ def distinct(discs: list[HalfDisc]) -> list[HalfDisc]:
 
 def _contours(picture: Bytes, least_area: float) -> Iterator[NDArray[np.int32]]:
     most = _MOST_SHARE * picture.shape[0] * picture.shape[1]
-    places = [(mask, 0, 0) for mask in masks(picture)]
+    # a hole's rim counts as well, so every other mask, an inverse, tells nothing new
+    places = [(mask, 0, 0) for mask in islice(masks(picture), 0, None, 2)]
     places += list(grown_regions(picture, least_area))
     for mask, left, top in places:
         contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
@@ -94,13 +99,21 @@ def _contours(picture: Bytes, least_area: float) -> Iterator[NDArray[np.int32]]:
                 yield np.asarray(contour + np.array([left, top]), dtype=np.int32)
 
 
-def _half_disc(contour: NDArray[np.int32]) -> HalfDisc | None:
+def _half_disc(
+    contour: NDArray[np.int32], tried: set[tuple[int, ...]]
+) -> HalfDisc | None:
+    """Fit one region, unless one like it was ``tried``."""
     hull = cv2.convexHull(contour)
     moments = cv2.moments(hull)
     area = moments["m00"]
     if area <= 0 or cv2.contourArea(contour) < 0.6 * area:
         return None
     middle = np.array([moments["m10"], moments["m01"]]) / area
+    cell = 0.05 * float(np.sqrt(area))
+    key = (*(round(v / cell) for v in middle), round(float(np.log(area)) / 0.05))
+    if key in tried:
+        return None
+    tried.add(key)
     spread = np.array(
         [[moments["mu20"], moments["mu11"]], [moments["mu11"], moments["mu02"]]]
     )
@@ -166,28 +179,36 @@ def circle_through(points: Floats) -> tuple[Floats, float]:
     return middle + np.array([a, b]), float(np.sqrt(max(c + a**2 + b**2, 1e-9)))
 
 
-def arcs_of_radius(picture: Bytes, radius_px: float) -> list[HalfDisc]:
+def arcs_of_radius(
+    picture: Bytes, radius_px: float, known_px: list[Floats]
+) -> list[HalfDisc]:
     """Pieces of rims of about a known radius, the longest first.
 
-    Every steep place votes for the two points a radius away along its gradient.
+    Every steep place votes for the two points a radius away along its gradient, but
+    for those within or near one of the polygons ``known_px``.
     """
     soft = cv2.GaussianBlur(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), (0, 0), 1.0)
     gx, gy = (cv2.Sobel(soft, cv2.CV_32F, dx, 1 - dx) for dx in (1, 0))
-    v, u = np.nonzero(edge_strength(picture) > _STEEP)
+    fresh = np.ones(picture.shape[:2], np.uint8)
+    for polygon in known_px:
+        ring = [np.rint(polygon).astype(np.int32)]
+        cv2.fillPoly(fresh, ring, 0)
+        cv2.polylines(fresh, ring, True, 0, 2 * int(_NEAR * radius_px) + 1)  # noqa: FBT003 - cv2's
+    v, u = np.nonzero((edge_strength(picture) > _STEEP) & (fresh > 0))
     steep = np.hypot(gx[v, u], gy[v, u]) + 1e-6
     normal = np.column_stack([gx[v, u] / steep, gy[v, u] / steep])
     at = np.column_stack([u, v]).astype(np.float64)
-    margin = int(1.2 * radius_px)
-    shape = (picture.shape[0] + 2 * margin, picture.shape[1] + 2 * margin)
+    margin = 1.2 * radius_px
+    shape = tuple(int((side + 2 * margin) / _CELL_PX) + 1 for side in picture.shape[:2])
     found = []
     for radius in radius_px * _RADII:
         for sign in (1.0, -1.0):
-            votes = _votes(at + sign * radius * normal + margin, shape)
-            blur = max(1.0, 0.03 * radius)
+            votes = _votes((at + sign * radius * normal + margin) / _CELL_PX, shape)
+            blur = max(1.0, 0.03 * radius / _CELL_PX)
             votes = cv2.GaussianBlur(votes, (0, 0), blur) * (2 * np.pi * blur**2)
             least = 0.25 * np.pi * radius
-            for y, x in _peaks(votes, radius, least):
-                centre = np.array([x, y], dtype=np.float64) - margin
+            for y, x in _peaks(votes, radius / _CELL_PX, least):
+                centre = _CELL_PX * np.array([x, y], dtype=np.float64) - margin
                 disc = _arc_about(centre, radius, at, -sign * normal)
                 if disc is not None:
                     found.append(disc)

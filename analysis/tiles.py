@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.candidates import shrunk
-from analysis.half_discs import HalfDisc, arcs_of_radius, distinct, whole_discs
+from analysis.half_discs import HalfDisc, arcs_of_radius, whole_discs
 from analysis.refusals import refuse
-from analysis.register import apply, register, support
+from analysis.register import apply, look, register, support
 from analysis.tile_code import MOST_WEAK, WEAK, matching, read_tile_code
-from analysis.tile_outline import outline_mm, tile_template
+from analysis.tile_outline import edges, outline_mm, tile_template
 from patterns.rim_manifest import RimManifest, RimTile
 from patterns.rimcode import decode
 
@@ -41,6 +41,13 @@ _FINE_WINDOWS_MM = (0.5,)
 _FOUND = 0.55
 _ONE_PLANE = 0.2
 _PIECE = 0.42
+_ON_EDGE_MM = 0.25
+_OPPOSITE = 0.7
+_MISSING = 0.75
+_GAP = 0.15
+"""Share of the arc that is missing in one piece when a tile is broken."""
+
+_SAME_FACE = 20.0
 _TOUCHING_MM = 0.3
 _MOST_TRIED = 60
 _MOST_SQUASH = 1.25
@@ -149,7 +156,7 @@ def find_tiles(photo: Photo, manifests: Sequence[RimManifest]) -> FoundTiles:
 def _place(photo: Photo, layout: RimTile) -> tuple[list[_Placed], list[_Placed]]:
     """Lay outlines at reduced size: what fits well, and pieces that don't, full px."""
     small = shrunk(photo.rgb8, min(1.0, SEARCH_LONGEST_PX / max(photo.rgb8.shape)))
-    tiny = shrunk(photo.rgb8, min(1.0, GUESS_LONGEST_PX / max(photo.rgb8.shape)))
+    tiny = shrunk(small, min(1.0, GUESS_LONGEST_PX / max(small.shape)))
     template = tile_template(layout, with_notches=False)
     up = _rescaling(tiny.shape[1] / small.shape[1])
     least = max(
@@ -164,14 +171,15 @@ def _place(photo: Photo, layout: RimTile) -> tuple[list[_Placed], list[_Placed]]
     if placed:
         radius = float(np.median([p.scale for p in placed])) * layout.radius_mm
         radius *= tiny.shape[1] / small.shape[1]
-        known = [_disc_of(p, up, layout) for p in placed]
-        more = distinct(known + arcs_of_radius(tiny, radius))[len(known) :]
-        for disc in more:
+        down = np.asarray(np.linalg.inv(up))
+        known = [apply(down @ p.homography, outline_mm(layout)) for p in placed]
+        for disc in arcs_of_radius(tiny, radius, known):
             one = _laid(small, disc, up, template, layout)
             if one is not None:
                 placed.append(one)
             elif disc.coverage > _PIECE:
                 pieces.append(_as_piece(disc, up, layout))
+        pieces = _coloured_like(small, pieces, placed, layout)
     full = _rescaling(small.shape[1] / photo.width_px)
     return (
         [_moved(p, full) for p in _once(placed)],
@@ -227,16 +235,31 @@ def _once(placed: list[_Placed]) -> list[_Placed]:
     return kept
 
 
-def _disc_of(placed: _Placed, up: Floats, layout: RimTile) -> HalfDisc:
-    homography = np.linalg.inv(up) @ placed.homography
-    centre, low = apply(homography, np.array([[0.0, 0.0], [layout.radius_mm, 0.0]]))
-    axis = low - centre
-    return HalfDisc(
-        centre_px=centre,
-        radius_px=float(np.linalg.norm(axis)),
-        turn_rad=float(np.arctan2(axis[1], axis[0])),
-        misfit=0.0,
-    )
+def _coloured_like(
+    small: NDArray[np.uint8],
+    pieces: list[_Placed],
+    tiles: list[_Placed],
+    layout: RimTile,
+) -> list[_Placed]:
+    """Keep pieces whose face looks like a tile's: arcs of other things are no tiles."""
+    faces = np.array([_face(small, tile, layout) for tile in tiles])
+    return [
+        piece
+        for piece in pieces
+        if np.abs(faces - _face(small, piece, layout)).max(axis=1).min() < _SAME_FACE
+    ]
+
+
+def _face(small: NDArray[np.uint8], placed: _Placed, layout: RimTile) -> Floats:
+    """Median colour a fifth of the radius inside the rim, in grey levels."""
+    phi = np.linspace(-1.4, 1.4, 57)
+    ring = 0.8 * layout.radius_mm * np.column_stack([np.cos(phi), np.sin(phi)])
+    at = np.rint(apply(placed.homography, ring)).astype(int)
+    limit = np.array([small.shape[1], small.shape[0]])
+    at = at[np.all((at >= 0) & (at < limit), axis=1)]
+    if not len(at):
+        return np.full(3, np.inf)
+    return np.asarray(np.median(small[at[:, 1], at[:, 0]], axis=0), dtype=np.float64)
 
 
 def _as_piece(disc: HalfDisc, up: Floats, layout: RimTile) -> _Placed:
@@ -296,7 +319,8 @@ def _identify(
         for tile in matching(code, manifest.tiles)
     ]
     if len(fitting) != 1:
-        return _fault(_why_unread(code), placed.middle_px)
+        why = _why_no_tile(photo, homography, layout)
+        return _fault(_why_unread(code) if why is None else why, placed.middle_px)
     tile, manifest = fitting[0]
     template = tile_template(tile, with_notches=True)
     homography = register(photo.rgb8, homography, template, _FINE_WINDOWS_MM)
@@ -308,6 +332,30 @@ def _identify(
         px_per_mm=_px_per_mm(homography),
         code_margin=code.margin,
     )
+
+
+def _why_no_tile(photo: Photo, homography: Floats, layout: RimTile) -> Refusal | None:
+    """Tell a piece, and two tiles back to back, from a whole tile with a bad code."""
+    arc = [
+        (edge.middle_mm, edge.normal) for edge in edges(layout) if edge.kind == "arc"
+    ]
+    points, normals = (np.array(column) for column in zip(*arc, strict=True))
+    there, opposite = (
+        _seen_at(photo, homography, points * (side, 1), normals * (side, 1))
+        for side in (1, -1)
+    )
+    if opposite.mean() > _OPPOSITE:
+        return refuse("tiles_touching")
+    gap = int(_GAP * len(there))
+    missing = np.convolve(~there, np.ones(gap), "valid")
+    return refuse("tile_broken") if missing.max() > _MISSING * gap else None
+
+
+def _seen_at(
+    photo: Photo, homography: Floats, points: Floats, normals: Floats
+) -> NDArray[np.bool_]:
+    offset, weight = look(photo.rgb8, homography, points, normals, 1.0)
+    return np.asarray((np.abs(offset) < _ON_EDGE_MM) & (weight > 0))
 
 
 def _why_unread(code: TileCode) -> Refusal:

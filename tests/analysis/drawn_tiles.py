@@ -134,3 +134,17 @@ def _mask(px: Floats, shape: tuple[int, int]) -> NDArray[np.float32]:
     cv2.fillPoly(big, [at], 255, lineType=cv2.LINE_AA, shift=_BITS)
     small = cv2.resize(big, shape[::-1], interpolation=cv2.INTER_AREA)
     return np.asarray(small / 255, dtype=np.float32)
+
+
+def fibres(seed: int, size_px: tuple[int, int] = (1500, 2000)) -> NDArray[np.uint8]:
+    """Give a table of wood-like streaks with round and straight things on it."""
+    rng = np.random.default_rng(seed)
+    streaks = cv2.GaussianBlur(rng.normal(0, 1, size_px), (0, 0), sigmaX=60, sigmaY=1.5)
+    grain = 25 * streaks / streaks.std()
+    wood = np.array([196.0, 160.0, 120.0]) + grain[..., None]
+    scene = np.clip(wood, 0, 255).astype(np.uint8)
+    cv2.circle(scene, (1750, 260), 90, (60, 60, 70), -1, cv2.LINE_AA)
+    cv2.rectangle(scene, (60, 1380), (1500, 1480), (235, 235, 230), -1)
+    for x in range(80, 1490, 13):
+        cv2.line(scene, (x, 1382), (x, 1410), (30, 30, 30), 2, cv2.LINE_AA)
+    return scene
