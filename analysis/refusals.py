@@ -160,6 +160,11 @@ _LISTED = (
         remedy="Light the coupon evenly from all round and take the photo again.",
     ),
     Code(
+        code="no_rim",
+        message="Rim tiles were found, but none can be measured: {why}.",
+        remedy="Light the tiles evenly from all round and take the photo again.",
+    ),
+    Code(
         code="no_tiles",
         message="No rim tile was found in the photo.",
         remedy="Photograph the tiles from above, bottom face up, whole, at 20 px per "

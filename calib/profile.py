@@ -68,19 +68,14 @@ class Profile:
         return max(self.printer.value.pixel_x_mm, self.printer.value.pixel_y_mm)
 
 
-def gather(
-    store: Store,
-    manifests: Iterable[Manifest],
-    bottle: Entry[Bottle],
-    printer: Entry[Printer] | None,
-) -> Profile:
-    """Collect a bottle's profile.
+def prints_of(
+    store: Store, bottle: Entry[Bottle], printer: Entry[Printer] | None
+) -> tuple[Entry[Printer], tuple[Entry[Print], ...]]:
+    """Find a bottle's printer and its current prints on it.
 
     Parameters
     ----------
     store : Store
-    manifests : iterable of Manifest
-        Coupons that are known.
     bottle : Entry of Bottle
     printer : Entry of Printer or None
         None: the only printer that this bottle was printed on.
@@ -88,24 +83,45 @@ def gather(
     Raises
     ------
     RecordError
-        Nothing was measured, or it isn't clear on which printer.
+        Nothing was printed, or it isn't clear on which printer.
     """
     prints = _prints_of(store, bottle)
     if printer is None:
         printer = _only_printer(store, prints, bottle)
-    prints = tuple(
+    return printer, tuple(
         entry
         for entry in prints
         if store.latest(Printer, entry.value.printer_uid).uid == printer.uid
     )
+
+
+def gather(
+    store: Store,
+    manifests: Iterable[Manifest],
+    bottle: Entry[Bottle],
+    printer: Entry[Printer],
+    prints: tuple[Entry[Print], ...],
+) -> Profile | None:
+    """Collect what a bottle's flare coupons said; None if none was measured.
+
+    Parameters
+    ----------
+    store : Store
+    manifests : iterable of Manifest
+        Coupons that are known.
+    bottle : Entry of Bottle
+    printer, prints
+        As :func:`prints_of` found them.
+
+    Raises
+    ------
+    RecordError
+        A measured coupon's manifest isn't known.
+    """
     by_print = _measurements(store)
     measured = tuple(entry for entry in prints if entry.uid in by_print)
     if not measured:
-        raise RecordError(
-            f"No coupon from bottle {bottle.value.name} is measured yet.",
-            "Print a coupon, record the print and measure a photo of it; "
-            "`rimgauge --help` shows the order.",
-        )
+        return None
     known = {manifest.coupon_id: manifest for manifest in manifests}
     return Profile(
         bottle=bottle,
@@ -118,6 +134,15 @@ def gather(
         measurement_uids=tuple(
             found.uid for entry in measured for found in by_print[entry.uid]
         ),
+    )
+
+
+def nothing_measured(bottle: Entry[Bottle]) -> RecordError:
+    """Say that a bottle has nothing to advise from."""
+    return RecordError(
+        f"No coupon from bottle {bottle.value.name} is measured yet.",
+        "Print a coupon, record the print and measure a photo of it; "
+        "`rimgauge --help` shows the order.",
     )
 
 
@@ -151,9 +176,11 @@ def _only_printer(
 
 
 def _measurements(store: Store) -> dict[str, list[Entry[StoredMeasurement]]]:
-    """Group the current measurements by the current form of their print."""
+    """Group the current measurements of flare by the current form of their print."""
     grouped: dict[str, list[Entry[StoredMeasurement]]] = {}
     for entry in store.current(StoredMeasurement):
+        if entry.value.reading.get("kind") == "rim":
+            continue
         current = store.latest(Print, entry.value.print_uid)
         grouped.setdefault(current.uid, []).append(entry)
     return grouped

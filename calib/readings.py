@@ -19,10 +19,14 @@ from analysis.result import (
     Refusal,
     ToothReading,
 )
+from analysis.rim_result import Merged, RimMeasurement
+from calib.rim_readings import is_read, merged_report, rim_report, rim_to_dict
 from patterns.errors import RecordError
 
 if TYPE_CHECKING:
     from analysis.result import Measurement, RulerReading, Scale
+
+Found = CouponMeasurement | RimMeasurement | Merged
 
 REPORT_SCHEMA = 1
 _QUANTITIES = ("flare", "body_growth", "flush_inset")
@@ -30,11 +34,19 @@ _UNSAID = "It could not be measured in this photo."
 
 
 def is_measured(outcome: Measurement | Refusal) -> TypeGuard[Measurement]:
-    """Say whether a photo gave at least one flare: a number or an upper limit."""
+    """Say whether a photo gave at least one number or upper limit: a flare, a rim."""
     return not isinstance(outcome, Refusal) and any(
-        coupon.flare is not None or coupon.flare_upper_mm is not None
-        for coupon in outcome.coupons
+        gives_number(found) or isinstance(found, Merged) for found in outcome.coupons
     )
+
+
+def gives_number(found: Found) -> TypeGuard[CouponMeasurement | RimMeasurement]:
+    """Say whether a coupon or tile gave a number or a limit, here."""
+    if isinstance(found, Merged):
+        return False
+    if isinstance(found, RimMeasurement):
+        return is_read(found)
+    return found.flare is not None or found.flare_upper_mm is not None
 
 
 def photo_report(
@@ -64,18 +76,28 @@ def photo_report(
         report["refusal"] = asdict(outcome)
         return report
     report["scale"] = _scale(outcome.scale)
-    report["coupons"] = [
-        _coupon(coupon, outcome.warnings) for coupon in outcome.coupons
-    ]
+    report["coupons"] = [_found(found, outcome.warnings) for found in outcome.coupons]
     if not measured:
         report["refusal"] = asdict(no_flare(outcome))
     return report
 
 
 def no_flare(measurement: Measurement) -> Refusal:
-    """Say why a photo whose coupon was found still gives no flare."""
-    because = [c.reasons.get("flare_mm", _UNSAID) for c in measurement.coupons]
-    return refuse("no_flare", why=because[0].rstrip(".") if because else "no coupon")
+    """Say why a photo whose coupon or tiles were found still gives no number."""
+    because = [_why(found) for found in measurement.coupons]
+    code = "no_rim" if any(map(_is_tile, measurement.coupons)) else "no_flare"
+    return refuse(code, why=because[0].rstrip(".") if because else "no coupon")
+
+
+def _is_tile(found: Found) -> bool:
+    return isinstance(found, RimMeasurement)
+
+
+def _why(found: Found) -> str:
+    if isinstance(found, Merged):
+        return _UNSAID
+    name = "form_mm" if isinstance(found, RimMeasurement) else "flare_mm"
+    return found.reasons.get(name, _UNSAID)
 
 
 def scale_report(reading: RulerReading | Refusal) -> dict[str, Any]:
@@ -93,6 +115,13 @@ def scale_report(reading: RulerReading | Refusal) -> dict[str, Any]:
         "graduation_mm": float(reading.graduation_mm),
         "marks": [{"mm": mm, "x_px": x, "y_px": y} for mm, (x, y) in marks],
     }
+
+
+def reading_to_dict(found: CouponMeasurement | RimMeasurement) -> dict[str, Any]:
+    """Write a measured coupon or tile as the records keep it."""
+    if isinstance(found, RimMeasurement):
+        return rim_to_dict(found)
+    return coupon_to_dict(found)
 
 
 def coupon_to_dict(coupon: CouponMeasurement) -> dict[str, Any]:
@@ -138,6 +167,14 @@ def _quantity(data: dict[str, Any] | None) -> Quantity | None:
 
 def _scale(scale: Scale | None) -> dict[str, Any] | None:
     return None if scale is None else asdict(scale)
+
+
+def _found(found: Found, photo_warnings: tuple[str, ...]) -> dict[str, Any]:
+    if isinstance(found, Merged):
+        return merged_report(found)
+    if isinstance(found, RimMeasurement):
+        return rim_report(found, photo_warnings)
+    return _coupon(found, photo_warnings)
 
 
 def _coupon(

@@ -1,9 +1,8 @@
-"""``rimgauge suggest`` and ``accept``: how to print this bottle flat."""
+"""``rimgauge suggest`` and ``accept``: how to print this bottle, flat and tilted."""
 
 from __future__ import annotations
 
-from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -22,10 +21,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from calib.advice import Suggestion
-    from calib.posterior import Fit
+    from calib.advised import Advised
     from calib.prediction import Interval
-    from calib.profile import Profile
-    from calib.store import Store
 
 
 @click.command()
@@ -43,7 +40,10 @@ if TYPE_CHECKING:
 def suggest(
     *, data_dir: Path, bottle: str | None, printer: str | None, tolerance_mm: float
 ) -> Report:
-    """Suggest bottom exposure, layers and insets for a bottle.
+    """Suggest how to print from a bottle, flat and tilted.
+
+    From flare coupons: bottom exposure, layers and insets.  From rim tiles: the tilt,
+    and whether the lip is worth its sanding.  Either is enough.
 
     All measured prints of the bottle on one printer are used, with the exposures
     recorded for them; their outcomes say how low the bottom exposure may go.
@@ -53,32 +53,39 @@ def suggest(
       rimgauge suggest
       rimgauge suggest --bottle grey-may --tolerance-mm 0.03
     """  # noqa: D301 \b is click's mark
-    from calib.advice import suggest as advise
-    from calib.cli.known import known_manifests
+    from calib.advised import Advised, advise_flat, advise_tilted, keep
+    from calib.cli.known import known_manifests, known_rims
     from calib.filing import by_name, only_one
-    from calib.posterior import fit as fit_model
-    from calib.profile import gather
+    from calib.profile import gather, nothing_measured, prints_of
     from calib.records import Bottle, Printer
+    from calib.rim_profile import gather_tiles
 
     with open_store(data_dir, create=False) as store:
         chosen = only_one(store.current(Bottle), "bottle", bottle)
         on = by_name(store.current(Printer), "printer", printer) if printer else None
-        profile = gather(store, known_manifests(store), chosen, on)
-        narrate("fitting the cure model ...")
-        fit = fit_model(profile.observations)
-        advice = advise(
-            fit, profile.present, profile.pixel_mm, profile.outcomes, tolerance_mm
-        )
-        number = _keep(store, profile, fit, advice)
-    text = _told(profile, advice, number)
+        used, prints = prints_of(store, chosen, on)
+        profile = gather(store, known_manifests(store), chosen, used, prints)
+        tiles = gather_tiles(store, known_rims(store), prints)
+        if profile is None and tiles is None:
+            raise nothing_measured(chosen)
+        flat = tilted = None
+        if profile is not None:
+            narrate("fitting the cure model ...")
+            flat = advise_flat(profile, tolerance_mm)
+        if tiles is not None:
+            narrate("fitting the tiles against tilt ...")
+            tilted = advise_tilted(tiles, flat)
+        advised = Advised(bottle=chosen, printer=used, flat=flat, tilted=tilted)
+        number = keep(store, advised, tolerance_mm, now())
+    text = _told(advised, number)
     document = {
         "ok": True,
         "number": number,
         "bottle": chosen.value.name,
-        "printer": profile.printer.value.name,
-        "prints": [entry.number for entry in profile.measured],
-        **asdict(advice),
-        "fit": _fit_summary(fit),
+        "printer": used.value.name,
+        "prints": [entry.number for entry in profile.measured] if profile else [],
+        **advised.summary,
+        "fit": flat and flat.fit_summary,
         "text": click.unstyle(text),
     }
     text += f"\nIf you take it over: rimgauge accept {number}"
@@ -108,69 +115,32 @@ def accept(number: int, *, note: str, data_dir: Path) -> Report:
     )
 
 
-def _keep(store: Store, profile: Profile, fit: Fit, advice: Suggestion) -> int:
-    """Keep fit and suggestion in the history, both or neither."""
-    from calib.records import StoredFit, StoredSuggestion
+def _told(kept: Advised, number: int) -> str:
+    from calib.cli.rim_words import rim_lines
 
-    with store.transaction():
-        kept = store.add(
-            StoredFit(
-                bottle_uid=profile.bottle.uid,
-                measurement_uids=profile.measurement_uids,
-                summary=_fit_summary(fit),
-            ),
-            at=now(),
-        )
-        return store.add(
-            StoredSuggestion(
-                bottle_uid=profile.bottle.uid,
-                fit_uid=kept.uid,
-                tolerance_mm=advice.tolerance_mm,
-                summary=asdict(advice),
-            ),
-            at=now(),
-        ).number
+    whose = strong(f"Suggestion {number} for {kept.bottle.value.name}")
+    where = f"{whose} on {kept.printer.value.name}:"
+    lines = _flat_lines(where, kept.flat.suggestion) if kept.flat else [where]
+    if kept.tilted:
+        lines += rim_lines(kept.tilted.advice, len(kept.tilted.profile.tiles))
+    return "\n".join((*lines, *(f"  - {said}" for said in (CAUTIONS[0], CAUTIONS[-1]))))
 
 
-def _fit_summary(fit: Fit) -> dict[str, Any]:
-    return {
-        "prints": fit.prints,
-        "families": [
-            {
-                "halo": share.family.halo,
-                "squeezed": share.family.squeezed,
-                "weight": float(share.weight),
-            }
-            for share in fit.families
-        ],
-        "misfit": float(fit.misfit),
-        "degrees_of_freedom": float(fit.degrees_of_freedom),
-        "fit_probability": float(fit.fit_probability),
-        "model_u_mm": float(fit.model_u_mm),
-        "squeeze_probability": float(fit.squeeze_weight),
-        "unreached": list(fit.unreached),
-    }
-
-
-def _told(profile: Profile, advice: Suggestion, number: int) -> str:
+def _flat_lines(where: str, advice: Suggestion) -> list[str]:
     raised = f"{advice.bottom_layers} bottom"
     if advice.transition_layers:
         raised += f" and {advice.transition_layers} transition"
-    whose = f"Suggestion {number} for {profile.bottle.value.name}"
     seconds, single = f"{advice.bottom_exposure_s:g} s", advice.single
-    cautions = [*advice.cautions, CAUTIONS[0], CAUTIONS[-1]]
-    return "\n".join(
-        (
-            f"{strong(whose)} on {profile.printer.value.name}: {advice.reason}",
-            f"  bottom exposure {strong(seconds)}, {raised} layers",
-            *_layer_lines(advice),
-            f"  if you can set one inset only: {strong(_single(advice))}",
-            f"    it leaves {_interval(single.leaves)} at layer {single.leaves_layer}",
-            "  expected beyond the body's outline, with 95 % interval:",
-            *_prediction_lines(advice),
-            *(f"  - {caution}" for caution in cautions),
-        )
-    )
+    return [
+        f"{where} {advice.reason}",
+        f"  bottom exposure {strong(seconds)}, {raised} layers",
+        *_layer_lines(advice),
+        f"  if you can set one inset only: {strong(_single(advice))}",
+        f"    it leaves {_interval(single.leaves)} at layer {single.leaves_layer}",
+        "  expected beyond the body's outline, with 95 % interval:",
+        *_prediction_lines(advice),
+        *(f"  - {caution}" for caution in advice.cautions),
+    ]
 
 
 def _layer_lines(advice: Suggestion) -> list[str]:

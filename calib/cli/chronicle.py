@@ -89,9 +89,20 @@ def _(value: Print, numbers: dict[str, str]) -> str:
 
 @gist.register
 def _(value: StoredMeasurement, numbers: dict[str, str]) -> str:
+    if value.reading.get("kind") == "rim":
+        return f"{value.photo}, {numbers[value.print_uid]}: {_rim_gist(value)}"
     flare = value.reading.get("flare")
     read = f"flare {flare['value_mm']:.3f} mm" if flare else "no number for the flare"
     return f"{value.photo}, {numbers[value.print_uid]}: {read}"
+
+
+def _rim_gist(value: StoredMeasurement) -> str:
+    told = [
+        f"{name} {value.reading['values'][name]['value_mm']:.3f} mm"
+        for name in ("sag", "form")
+        if name in value.reading["values"]
+    ]
+    return f"{value.coupon_id}, {', '.join(told) or 'neither sag nor form'}"
 
 
 @gist.register
@@ -102,7 +113,9 @@ def _(value: StoredFit, numbers: dict[str, str]) -> str:
 
 @gist.register
 def _(value: StoredSuggestion, numbers: dict[str, str]) -> str:
-    reason = value.summary.get("reason", "")
+    tilted = value.summary.get("rim") or {}
+    reasons = (value.summary.get("reason"), tilted.get("reason"))
+    reason = " ".join(said for said in reasons if said)
     return f"{numbers[value.bottle_uid]}: {reason}".removesuffix(": ")
 
 

@@ -23,9 +23,11 @@ from calib.cli.output import (
 
 if TYPE_CHECKING:
     from analysis.result import CouponMeasurement, Measurement, Refusal
+    from analysis.rim_result import RimMeasurement
     from calib.records import Print
     from calib.store import Entry, Store
     from patterns.manifest import Manifest
+    from patterns.rim_manifest import RimManifest
 
 
 @click.command()
@@ -124,7 +126,7 @@ def measure(
             )
             outcomes.append(outcome)
             drawn.append(_draw(photo, outcome, manifests, pictures))
-        _file(store, photos, outcomes, print_number)
+        _file(store, photos, outcomes, manifests, print_number)
     documents = [
         photo_report(str(photo), outcome, picture)
         for photo, outcome, picture in zip(photos, outcomes, drawn, strict=True)
@@ -192,61 +194,84 @@ def _file(
     store: Store,
     photos: tuple[Path, ...],
     outcomes: list[Measurement | Refusal],
+    manifests: tuple[Manifest | RimManifest, ...],
     named: int | None,
 ) -> None:
     """Keep what was measured under its print; what can't be kept is only told."""
-    from calib.readings import is_measured
+    from calib.readings import gives_number, is_measured
     from patterns.errors import RecordError
+    from patterns.rim_manifest import RimManifest
 
+    sets = {
+        tile.coupon_id: manifest.set_id
+        for manifest in manifests
+        if isinstance(manifest, RimManifest)
+        for tile in manifest.tiles
+    }
     prints: dict[str, Entry[Print]] = {}
+    told: set[str] = set()
     for photo, outcome in zip(photos, outcomes, strict=True):
         if not is_measured(outcome):
             continue
-        for coupon in outcome.coupons:
+        for found in outcome.coupons:
+            if not gives_number(found):
+                continue
             try:
-                if coupon.coupon_id not in prints:
-                    prints[coupon.coupon_id] = _print_for(store, coupon, named)
-                _keep(store, photo, coupon, prints[coupon.coupon_id])
+                if found.coupon_id not in prints:
+                    printed = sets.get(found.coupon_id, found.coupon_id)
+                    prints[found.coupon_id] = _print_for(store, found, printed, named)
+                _keep(store, photo, found, prints[found.coupon_id])
             except RecordError as error:
-                warn(f"{photo} is measured but not filed: {error}")
+                said = f"{photo} is measured but not filed: {error}"
+                if said not in told:  # all tiles of a set lack the same print
+                    warn(said)
+                told.add(said)
 
 
 def _print_for(
-    store: Store, coupon: CouponMeasurement, named: int | None
+    store: Store,
+    found: CouponMeasurement | RimMeasurement,
+    printed: str,
+    named: int | None,
 ) -> Entry[Print]:
+    """Find the print of a coupon, or of the set that a tile belongs to."""
     from calib.filing import print_for
     from calib.records import Print, StoredMeasurement
 
     measured = {
         store.latest(Print, entry.value.print_uid).uid
         for entry in store.current(StoredMeasurement)
+        if entry.value.coupon_id == found.coupon_id
     }
-    return print_for(coupon.coupon_id, store.current(Print), measured, named)
+    return print_for(printed, store.current(Print), measured, named)
 
 
 def _keep(
-    store: Store, photo: Path, coupon: CouponMeasurement, of_print: Entry[Print]
+    store: Store,
+    photo: Path,
+    found: CouponMeasurement | RimMeasurement,
+    of_print: Entry[Print],
 ) -> None:
     """File one measurement; the same photo again supersedes its earlier one."""
-    from calib.readings import coupon_to_dict
+    from calib.readings import reading_to_dict
     from calib.records import StoredMeasurement
 
     digest = hashlib.sha256(photo.read_bytes()).hexdigest()
     measurement = StoredMeasurement(
         print_uid=of_print.uid,
-        coupon_id=coupon.coupon_id,
+        coupon_id=found.coupon_id,
         photo=photo.name,
         photo_sha256=digest,
-        reading=coupon_to_dict(coupon),
+        reading=reading_to_dict(found),
     )
     earlier: Any = next(
         (
             entry.uid
             for entry in store.current(StoredMeasurement)
             if entry.value.photo_sha256 == digest
-            and entry.value.coupon_id == coupon.coupon_id
+            and entry.value.coupon_id == found.coupon_id
         ),
         None,
     )
     store.add(measurement, at=now(), supersedes=earlier)
-    narrate(f"filed under print {of_print.number}")
+    narrate(f"{found.coupon_id} is filed under print {of_print.number}")

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.result import Refusal
 from calib.cli.output import strong
+from calib.cli.rim_words import tile_lines
 
 if TYPE_CHECKING:
     from analysis.result import RulerReading
@@ -45,7 +46,8 @@ def measured_words(report: dict[str, Any]) -> str:
     else:
         lines.append(f"{report['photo']}: measured")
     for coupon in report["coupons"]:
-        lines += _coupon_lines(coupon)
+        flare = coupon.get("kind") == "flare"
+        lines += _coupon_lines(coupon) if flare else tile_lines(coupon)
     if report["picture"]:
         lines.append(f"  picture: {report['picture']}")
     return "\n".join(lines)
