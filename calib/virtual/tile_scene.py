@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from calib.virtual.tilted import PrintedTile
     from patterns.rim_manifest import Stand
 
-GAP_MM = 3.0  # between the corners of neighbours
+GAP_MM = 5.0  # between the corners of neighbours
 WIDE_SHOT, CLOSE_SHOT = (26.0, 28.0, 35.0), (50.0, 52.0, 77.0)
 AT_1X = 4  # tiles that a wide shot may hold
 PROFILE_TABLES: tuple[Kind, ...] = ("paper", "card", "wood")

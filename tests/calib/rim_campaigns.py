@@ -22,17 +22,16 @@ from scipy.interpolate import CubicSpline
 
 from analysis.result import Quantity
 from analysis.rim_result import Chip, RimMeasurement, RimQuantity
-from calib.rim_advice import RimSuggestion, suggest_tilt
+from calib.rim_advice import RimSuggestion
 from calib.rim_merit import departure
-from calib.tilt_model import TiltReading, fit_tilt
+from calib.rim_profile import MeasuredTile, RimProfile, Steps, advise_tilt
 from calib.virtual.tile_resin import InventedRimResin, invent_rim_resin
 from calib.virtual.tilted import PrintedTile, PrinterGrid, print_tile
 from patterns.rim_manifest import RimTile
-from patterns.tilt_steps import wall_cusp_mm
 from tests.rim_truth import RimTruth, rim_truth
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
     from calib.virtual.tile_resin import BestTilt, LipEffect
 
@@ -133,13 +132,6 @@ def bare_tile(tilt_deg: float, *, lipped: bool) -> RimTile:
     )
 
 
-def cusp_mm(tilt_deg: Array) -> Array:
-    """Step of the wall at the lowest point."""
-    return np.array(
-        [wall_cusp_mm(GRID.layer_mm, float(tilt), TAPER_DEG) for tilt in tilt_deg]
-    )
-
-
 def read_tile(
     printed: PrintedTile, rng: np.random.Generator | None, *, profile: bool
 ) -> RimMeasurement:
@@ -228,28 +220,19 @@ def print_and_read(
     ]
 
 
-def advise(
-    measured: Sequence[RimMeasurement | None], cusp: Callable[[Array], Array] = cusp_mm
-) -> RimSuggestion:
-    """Suggest from the tiles of one or several prints."""
+def advise(measured: Sequence[RimMeasurement | None]) -> RimSuggestion:
+    """Suggest from the tiles of one or several prints, as the command does."""
     size = 2 * len(TILTS_DEG)
-    readings, doubts = [], ([0.0], [0.0])
-    for k, tile in enumerate(measured):
-        merit = tile and departure(tile)
-        if not tile or not merit:
-            continue
-        doubts[tile.lipped].append(merit.u_open_mm)
-        readings.append(
-            TiltReading(
-                tilt_deg=tile.tilt_deg,
-                lipped=tile.lipped,
-                batch=f"print {k // size}",
-                value_mm=merit.value_mm,
-                u_mm=merit.u_mm,
-            )
-        )
-    open_mm = (float(np.median(doubts[0])), float(np.median(doubts[1])))
-    return suggest_tilt(fit_tilt(readings, cusp), u_open_mm=open_mm)
+    profile = RimProfile(
+        tiles=tuple(
+            MeasuredTile(print_number=k // size, tile=tile)
+            for k, tile in enumerate(measured)
+            if tile
+        ),
+        measurement_uids=(),
+        steps=Steps(layer_mm=GRID.layer_mm, taper_deg=TAPER_DEG),
+    )
+    return advise_tilt(profile).suggestion
 
 
 def run_campaign(number: int, seed: int) -> Campaign:
