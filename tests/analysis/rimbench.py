@@ -225,21 +225,27 @@ def scene(
     return tiles, [thing]
 
 
-def render(
-    which: str, seed: int, count: int, start: int, out: Path, python: str
+def render(  # noqa: PLR0913  as the command line gives them
+    which: str,
+    seed: int,
+    indices: range,
+    out: Path,
+    python: str,
+    quality: str,
 ) -> None:
     manifest = rim_manifest(default_rim_spec())
     out.mkdir(parents=True, exist_ok=True)
     (out / "tiles.manifest.json").write_text(manifest.to_json())
-    for index in range(start, start + count):
+    for index in indices:
         tiles, objects = scene(which, manifest, seed, index, out)
-        _bench(which, seed, index, objects, tiles, out, python)
+        _bench(which, seed, index, objects, tiles, out, python, quality)
         if which == "pairs":
             objects[0]["spin"] = float(str(objects[0]["spin"])) + 180.0
-            _bench(which, seed, index, objects, tiles, out / "turned", python)
+            turned = out / "turned"
+            _bench(which, seed, index, objects, tiles, turned, python, quality)
 
 
-def _bench(
+def _bench(  # noqa: PLR0913  one picture, whole
     which: str,
     seed: int,
     index: int,
@@ -247,6 +253,7 @@ def _bench(
     tiles: list[Made],
     out: Path,
     python: str,
+    quality: str,
 ) -> None:
     out.mkdir(exist_ok=True)
     preset = PRESETS.get(which, which)
@@ -256,7 +263,7 @@ def _bench(
     truth.write_text(json.dumps([made.told() for made in tiles]))
     command = [python, "-m", "photobench.make", "--out", str(out)]
     command += ["--seed", str(seed), "--start", str(index), "--count", "1"]
-    command += ["--preset", preset, "--quality", "normal"]
+    command += ["--preset", preset, "--quality", quality]
     if which == "profile":  # focus on the hub's top, not on the table
         command += ["--focus-err", "-13"]
     subprocess.run(
@@ -277,8 +284,10 @@ def main() -> None:
     ask.add_argument("--start", type=int, default=0)
     ask.add_argument("--out", type=Path, required=True)
     ask.add_argument("--python", default=sys.executable)
+    ask.add_argument("--quality", choices=["draft", "normal", "fine"], default="normal")
     said = ask.parse_args()
-    render(said.set, said.seed, said.count, said.start, said.out, said.python)
+    indices = range(said.start, said.start + said.count)
+    render(said.set, said.seed, indices, said.out, said.python, said.quality)
 
 
 if __name__ == "__main__":
