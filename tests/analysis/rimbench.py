@@ -225,7 +225,7 @@ def scene(
     return tiles, [thing]
 
 
-def render(  # noqa: PLR0913  as the command line gives them
+def render(
     which: str,
     seed: int,
     indices: range,
@@ -245,7 +245,7 @@ def render(  # noqa: PLR0913  as the command line gives them
             _bench(which, seed, index, objects, tiles, turned, python, quality)
 
 
-def _bench(  # noqa: PLR0913  one picture, whole
+def _bench(
     which: str,
     seed: int,
     index: int,
