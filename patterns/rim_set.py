@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 from patterns.errors import SpecError
-from patterns.rim_checks import check_body, check_underside
+from patterns.rim_checks import check_body, check_spans
 from patterns.rim_manifest import RIM_SCHEMA, Placement, RimManifest, RimTile
 from patterns.rim_supports import (
     Room,
@@ -111,7 +111,7 @@ def build_rims(spec: RimSpec) -> RimSet:
         tile = tiles[place.coupon_id]
         solid = printed_solid(spec, tile)
         check_body(solid, tile)
-        check_underside(spec, tile)
+        check_spans(spec, tile)
         rim_x = tile.radius_mm * math.cos(math.radians(tile.tilt_deg))
         plates[place.plate - 1].append(
             solid.translate((-rim_x, 0.0, 0.0))

@@ -227,7 +227,7 @@ def _raft(spec: RimSpec, tile: RimTile) -> manifold3d.Manifold:
 
 
 def _wedge(edge_mm: float, inwards: float) -> manifold3d.Manifold:
-    """Void that is deepest on the plate and closes going up, so that it hangs little."""
+    """Build a void, deepest on the plate, that closes going up and so hangs little."""
     half = PEEL_WIDTH_MM / 2
     slope = PEEL_DEPTH_MM / PEEL_HEIGHT_MM
     rings = []
@@ -235,10 +235,8 @@ def _wedge(edge_mm: float, inwards: float) -> manifold3d.Manifold:
         inner = edge_mm + inwards * (PEEL_DEPTH_MM - slope * z_mm)
         outer = edge_mm - inwards * 3
         left, right = min(inner, outer), max(inner, outer)
-        rings.append(
-            [(left, -half, z_mm), (right, -half, z_mm), (right, half, z_mm)]
-            + [(left, half, z_mm)]
-        )
+        plan = ((left, -half), (right, -half), (right, half), (left, half))
+        rings.append([(x, y, z_mm) for x, y in plan])
     return loft(np.array(rings))
 
 

@@ -139,7 +139,7 @@ def lying_mesh(
     """
     vertices, faces = tile_mesh(tile, rim_mm, chord_mm)
     height = tile.thickness_mm + tile.feet[0].height_mm
-    lying = vertices * (1.0, -1.0, -1.0) + (0.0, 0.0, height)
+    lying = vertices * np.array([1.0, -1.0, -1.0]) + np.array([0.0, 0.0, height])
     lying.flags.writeable = False
     return lying, faces
 
@@ -218,7 +218,7 @@ def _disc(
 
 
 def draft_mm(z_mm: float) -> float:
-    """How far back edge and notch walls have leaned away at a height."""
+    """Say how far back edge and notch walls have leaned away at a height."""
     return min(max(z_mm, 0.0), DRAFT_HEIGHT_MM) * math.tan(math.radians(15))
 
 
