@@ -40,11 +40,11 @@ Array = NDArray[np.float64]
 TILTS_DEG = tuple(range(30, 70, 5))
 TRUTH_DEG = np.array(TILTS_DEG, float)
 FINE_DEG = np.arange(30.0, 65.01, 0.5)
-TRUTH_TILES = 24  # averaged at each tilt, the same chance at all of them
+TRUTH_TILES = 16  # averaged at each tilt, the same chance at all of them
 GRID = PrinterGrid()
 TAPER_DEG = 15.0
 CLOSE_MM = 0.02
-GROUPED = 8  # samples in one reading, 0.1 mm
+GROUPED = 16  # samples in one reading, 0.2 mm
 
 # standard uncertainties of what photos gave: science and trials with such tiles
 U_MM: dict[RimQuantity, float] = {
