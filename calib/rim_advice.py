@@ -216,11 +216,12 @@ def _reason(
             "is not known."
         )
     told = f"{abs(gain.value_mm):.3f} mm (u {gain.u_mm:.3f}), sanding counted"
-    with_lip = "with the lip" if chosen.lipped else "without the lip"
-    if not seen:
-        return f"Print at {tilt} {with_lip}: no difference seen between them, {told}."
     if chosen.lipped:
-        return f"Print at {tilt} with the lip: it gains {told}."
+        led = "gains" if seen else "leads by"
+        doubt = "" if seen else "; no difference seen beyond doubt"
+        return f"Print at {tilt} with the lip: it {led} {told}{doubt}."
+    if not seen:
+        return f"Print at {tilt} without the lip: no difference seen from it, {told}."
     if gain.value_mm > 0.0:
         return f"Print at {tilt} without the lip: its {told}, aren't worth the work."
     return f"Print at {tilt} without the lip: it would cost {told}."
