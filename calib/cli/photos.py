@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import itertools
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -82,8 +83,8 @@ def scale(photo: Path) -> Report:
     "print_number",
     type=int,
     metavar="NUMBER",
-    help="The print in the photos.  Without it: the only one of this coupon that isn't "
-    "measured yet.",
+    help="The print in the photos.  Without it: the only one of this coupon, or of the "
+    "tiles' set, that isn't measured yet.",
 )
 @keeps_records
 @reports
@@ -96,36 +97,42 @@ def measure(
     print_number: int | None,
     data_dir: Path,
 ) -> Report:
-    """Measure the coupon in each photo, and file it under its print.
+    """Measure the coupon or rim tiles in each photo, and file them under their print.
 
-    Lay the coupon plate side up, a metric ruler along its long side, on a lit white
-    screen or contrasting matt paper, with light from all round.  Several photos of one
-    print are better than one.
+    Lay the coupon plate side up, tiles bottom up in a ring, arcs outwards; a metric
+    ruler beside them; on a lit white screen or contrasting matt paper, with light from
+    all round.  Several photos of one print are better than one: give those that show
+    the same tiles together.
 
     \b
     Examples:
       rimgauge measure photo.jpg
       rimgauge measure photo1.jpg photo2.jpg --print 3 --pictures pictures
     """  # noqa: D301 \b is click's mark
-    from analysis.pipeline import measure as measure_photo
+    from analysis.pipeline import measure_photos
+    from calib.cli.known import manifests_for
     from calib.cli.words import measured_words
     from calib.readings import is_measured, photo_report
 
     if pictures is not None:
         _check_folder(pictures)
     with open_store(data_dir, create=False) as store:
-        manifests = _manifests(store, manifest_files)
+        manifests = manifests_for(store, manifest_files)
         if print_number is not None:
             _check_named(store, print_number)
-        outcomes: list[Measurement | Refusal] = []
-        drawn: list[str | None] = []
-        for place, photo in enumerate(photos, start=1):
-            narrate(f"measuring {photo} ({place} of {len(photos)}) ...")
-            outcome = measure_photo(
-                photo, manifests, scale_from_coupon=scale_from_coupon
-            )
-            outcomes.append(outcome)
-            drawn.append(_draw(photo, outcome, manifests, pictures))
+        places = itertools.count(1)
+        outcomes = measure_photos(
+            photos,
+            manifests,
+            scale_from_coupon=scale_from_coupon,
+            begin=lambda photo: narrate(
+                f"measuring {photo} ({next(places)} of {len(photos)}) ..."
+            ),
+        )
+        drawn = [
+            _draw(photo, outcome, manifests, pictures)
+            for photo, outcome in zip(photos, outcomes, strict=True)
+        ]
         _file(store, photos, outcomes, manifests, print_number)
     documents = [
         photo_report(str(photo), outcome, picture)
@@ -137,14 +144,6 @@ def measure(
         text="\n\n".join(measured_words(document) for document in documents),
         status=ExitCode.DONE if served else ExitCode.USER,
     )
-
-
-def _manifests(store: Store, files: tuple[Path, ...]) -> tuple[Manifest, ...]:
-    from calib.cli.known import manifests_for
-    from patterns.manifest import Manifest
-
-    known = manifests_for(store, files)
-    return tuple(manifest for manifest in known if isinstance(manifest, Manifest))
 
 
 def _check_named(store: Store, number: int) -> None:
@@ -171,7 +170,7 @@ def _check_folder(folder: Path) -> None:
 def _draw(
     photo: Path,
     outcome: Measurement | Refusal,
-    manifests: tuple[Manifest, ...],
+    manifests: tuple[Manifest | RimManifest, ...],
     folder: Path | None,
 ) -> str | None:
     """Leave an annotated picture; never over a file that is there."""
@@ -179,8 +178,10 @@ def _draw(
         return None
     from analysis.annotate import annotate
     from patterns.export import write_new
+    from patterns.manifest import Manifest
 
-    content = annotate(photo, outcome, manifests)
+    flares = tuple(known for known in manifests if isinstance(known, Manifest))
+    content = annotate(photo, outcome, flares)
     if content is None:
         return None
     names = [f"{photo.stem}-measured.png"]
@@ -193,7 +194,7 @@ def _draw(
 def _file(
     store: Store,
     photos: tuple[Path, ...],
-    outcomes: list[Measurement | Refusal],
+    outcomes: tuple[Measurement | Refusal, ...],
     manifests: tuple[Manifest | RimManifest, ...],
     named: int | None,
 ) -> None:
