@@ -139,7 +139,8 @@ def lying_mesh(
     """
     vertices, faces = tile_mesh(tile, rim_mm, chord_mm)
     height = tile.thickness_mm + tile.feet[0].height_mm
-    lying = vertices * np.array([1.0, -1.0, -1.0]) + np.array([0.0, 0.0, height])
+    x, y, z = vertices.T
+    lying = np.column_stack([x, -y, height - z])
     lying.flags.writeable = False
     return lying, faces
 
