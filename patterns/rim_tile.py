@@ -140,7 +140,7 @@ def lying_mesh(
     vertices, faces = tile_mesh(tile, rim_mm, chord_mm)
     height = tile.thickness_mm + tile.feet[0].height_mm
     x, y, z = vertices.T
-    lying = np.column_stack([x, -y, height - z])
+    lying = np.array([x, -y, height - z], np.float64).T
     lying.flags.writeable = False
     return lying, faces
 
