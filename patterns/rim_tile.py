@@ -161,7 +161,9 @@ def cut_runs(tile: RimTile) -> tuple[tuple[float, float], ...]:
 def rim_phi_rad(tile: RimTile, chord_mm: float = CHORD_MM) -> NDArray[np.float64]:
     """Where the arc has its vertices, from -95 to 95 degrees, 0 among them."""
     half = math.ceil(math.radians(95) * tile.radius_mm / chord_mm)
-    return np.arange(-half, half + 1) * (math.radians(95) / half)
+    return np.asarray(
+        np.arange(-half, half + 1) * (math.radians(95) / half), np.float64
+    )
 
 
 def loft(rings: NDArray[np.float64]) -> manifold3d.Manifold:
