@@ -15,17 +15,30 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from patterns.manifest import Manifest
+    from patterns.rim_manifest import RimManifest
 
-__all__ = ["Measurement", "Refusal", "measure"]
+__all__ = ["Measurement", "Refusal", "measure", "measure_photos"]
 
 
 def measure(
     path: str | Path,
-    manifests: Sequence[Manifest],
+    manifests: Sequence[Manifest | RimManifest],
     *,
     scale_from_coupon: bool = False,
 ) -> Measurement | Refusal:
-    """Measure the flare coupon in a photo: see :func:`analysis.pipeline.measure`."""
+    """Measure what a photo shows: see :func:`analysis.pipeline.measure`."""
     from analysis.pipeline import measure as measured  # noqa: PLC0415 heavy
 
     return measured(path, manifests, scale_from_coupon=scale_from_coupon)
+
+
+def measure_photos(
+    paths: Sequence[str | Path],
+    manifests: Sequence[Manifest | RimManifest],
+    *,
+    scale_from_coupon: bool = False,
+) -> tuple[Measurement | Refusal, ...]:
+    """Measure photos together: see :func:`analysis.pipeline.measure_photos`."""
+    from analysis.pipeline import measure_photos as measured  # noqa: PLC0415 heavy
+
+    return measured(paths, manifests, scale_from_coupon=scale_from_coupon)

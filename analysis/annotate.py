@@ -52,12 +52,16 @@ def annotate(
     bytes or None
         A PNG; None where there is nothing to draw: a refusal, or no drawing kept.
     """
-    if isinstance(outcome, Refusal) or outcome.drawing is None or not outcome.coupons:
+    if (
+        isinstance(outcome, Refusal)
+        or outcome.drawing is None
+        or not outcome.flare_coupons
+    ):
         return None
     seen = read_photo(photo)
     if isinstance(seen, Refusal):
         return None
-    coupon = outcome.coupons[0]
+    coupon = outcome.flare_coupons[0]
     known = [m for m in manifests if m.coupon_id == coupon.coupon_id]
     drawing = outcome.drawing
     size = seen.width_px / seen.reduced, seen.height_px / seen.reduced

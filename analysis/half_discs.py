@@ -199,7 +199,11 @@ def arcs_of_radius(
     normal = np.column_stack([gx[v, u] / steep, gy[v, u] / steep])
     at = np.column_stack([u, v]).astype(np.float64)
     margin = 1.2 * radius_px
-    shape = tuple(int((side + 2 * margin) / _CELL_PX) + 1 for side in picture.shape[:2])
+    rows, columns = picture.shape[:2]
+    shape = (
+        int((rows + 2 * margin) / _CELL_PX) + 1,
+        int((columns + 2 * margin) / _CELL_PX) + 1,
+    )
     found = []
     for radius in radius_px * _RADII:
         for sign in (1.0, -1.0):

@@ -1,4 +1,4 @@
-"""One photo, from file to measurement: the door of this package."""
+"""Photos, from file to measurement: the door of this package."""
 
 from __future__ import annotations
 
@@ -21,17 +21,19 @@ from analysis.result import (
     RulerReading,
     Scale,
 )
+from analysis.rims import gather, measure_tiles, why_no_tiles
 from analysis.ruler import RulerHint, read_ruler
+from analysis.tiles import find_tiles
+from patterns.manifest import Manifest
+from patterns.rim_manifest import RimManifest
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from analysis.located import Located
     from analysis.photo import Photo
     from analysis.reading import EdgeReadings
-    from patterns.manifest import Manifest
-
 
 Floats = NDArray[np.float64]
 
@@ -39,38 +41,97 @@ HINT_RATIO = 0.10
 """Parts may be printed 3 % off, rulers lie higher or lower and farther to one side."""
 
 
-def measure(
-    path: str | Path,
-    manifests: Sequence[Manifest],
+def measure_photos(
+    paths: Sequence[str | Path],
+    manifests: Sequence[Manifest | RimManifest],
     *,
     scale_from_coupon: bool = False,
-) -> Measurement | Refusal:
-    """Measure the flare coupon in a photo.
+    begin: Callable[[str | Path], None] | None = None,
+) -> tuple[Measurement | Refusal, ...]:
+    """Measure flare coupons and rim tiles in photos.
 
     Parameters
     ----------
-    path : str or Path
-        JPEG, PNG or HEIC.
-    manifests : sequence of Manifest
-        Coupons that may be in it, at least one.
+    paths : sequence of str or Path
+        JPEG, PNG or HEIC.  Rim tiles that several of them show are stitched.
+    manifests : sequence of Manifest or RimManifest
+        Coupons and sets of tiles that may be in them, at least one.
     scale_from_coupon : bool
-        Don't look for a ruler: the coupon's design size is the scale, u of 1 % in every
-        length, and its own size (``part_scale``) stays unknown.
+        Don't look for a ruler: the design size is the scale, u of 1 % in every length,
+        and the part's own size (``part_scale``) stays unknown.
+    begin : callable, optional
+        Told each path before its photo is measured.
 
     Returns
     -------
-    Measurement or Refusal
-        A refusal says what is wrong and what to do; the codes are in
-        :data:`analysis.refusals.CODES`.
+    tuple of Measurement or Refusal
+        One for each path.  A refusal says what is wrong and what to do; the codes are
+        in :data:`analysis.refusals.CODES`.
+
+    Raises
+    ------
+    ValueError
+        No manifests.
     """
+    if not manifests:
+        raise ValueError("measure_photos wants at least one manifest")
+    flares = [m for m in manifests if isinstance(m, Manifest)]
+    sets = [m for m in manifests if isinstance(m, RimManifest)]
+    outcomes = []
+    for path in paths:
+        if begin is not None:
+            begin(path)
+        outcomes.append(_measure_one(path, flares, sets, from_coupon=scale_from_coupon))
+    return gather(outcomes, sets)
+
+
+def measure(
+    path: str | Path,
+    manifests: Sequence[Manifest | RimManifest],
+    *,
+    scale_from_coupon: bool = False,
+) -> Measurement | Refusal:
+    """Measure one photo, as :func:`measure_photos` does."""
+    return measure_photos([path], manifests, scale_from_coupon=scale_from_coupon)[0]
+
+
+def _measure_one(
+    path: str | Path,
+    flares: Sequence[Manifest],
+    sets: Sequence[RimManifest],
+    *,
+    from_coupon: bool,
+) -> Measurement | Refusal:
+    """Tiles are looked for first: one that says its code is no flare coupon."""
     photo = read_photo(path)
     if isinstance(photo, Refusal):
         return photo
+    found = find_tiles(photo, sets) if sets else None
+    if found is not None and (found.tiles or not flares):
+        outcome = measure_tiles(photo, found, scale_from_coupon=from_coupon)
+    else:
+        outcome = _measure_flare(photo, flares, from_coupon=from_coupon)
+    if found is not None and found.faults and _saw_nothing(outcome):
+        return why_no_tiles(found)
+    if isinstance(outcome, Refusal):
+        return outcome
+    return replace(
+        outcome, photo=str(path), warnings=(*_warnings(photo), *outcome.warnings)
+    )
+
+
+def _saw_nothing(outcome: Measurement | Refusal) -> bool:
+    return isinstance(outcome, Refusal) and outcome.code in ("no_coupon", "no_tiles")
+
+
+def _measure_flare(
+    photo: Photo, manifests: Sequence[Manifest], *, from_coupon: bool
+) -> Measurement | Refusal:
     located = locate(photo, manifests)
     if isinstance(located, Refusal):
         return located
     ruler = None
-    if not scale_from_coupon:
+    if not from_coupon:
         found = read_ruler(photo, ruler_hint(located))
         if isinstance(found, Refusal):
             return found
@@ -83,7 +144,7 @@ def measure(
     if isinstance(coupon, Refusal):
         return coupon
     return Measurement(
-        photo=str(path),
+        photo=photo.path,
         scale=Scale(
             px_per_mm=pose.px_per_mm / photo.reduced,
             u_px_per_mm=pose.u_px_per_mm / photo.reduced,
@@ -91,7 +152,6 @@ def measure(
             source="coupon" if ruler is None else "ruler",
         ),
         coupons=(coupon,),
-        warnings=_warnings(photo),
         drawing=_drawing(photo, located, ruler, readings, coupon),
     )
 

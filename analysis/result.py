@@ -6,10 +6,17 @@ Every length carries its standard uncertainty ``u_...`` beside it (JCGM 100:2008
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from analysis.rim_result import (  # noqa: TC004 - it imports this module
+        Merged,
+        RimDrawing,
+        RimMeasurement,
+    )
 
 Side = Literal["a", "b"]
 
@@ -134,10 +141,19 @@ class Drawing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measurement:
-    """One photo, measured."""
+    """One photo, measured.
+
+    ``drawing`` is there for a flare coupon, ``rim_drawing`` for rim tiles.
+    """
 
     photo: str
     scale: Scale | None
-    coupons: tuple[CouponMeasurement, ...]
+    coupons: tuple[CouponMeasurement | RimMeasurement | Merged, ...]
     warnings: tuple[str, ...] = ()
     drawing: Drawing | None = field(default=None, compare=False, repr=False)
+    rim_drawing: RimDrawing | None = field(default=None, compare=False, repr=False)
+
+    @property
+    def flare_coupons(self) -> tuple[CouponMeasurement, ...]:
+        """The flare coupons among ``coupons``."""
+        return tuple(c for c in self.coupons if isinstance(c, CouponMeasurement))

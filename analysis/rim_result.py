@@ -89,6 +89,29 @@ class RimMeasurement:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TileDrawing:
+    """One tile as found, to be drawn over its photo; px of the stored picture.
+
+    ``outline_px`` (m, 2) closed; ``rim_px`` (n, 2) nominal rim at the ``phi_rad`` of
+    this photo's own arc; ``outward_px`` (n, 2) one printed mm outwards there, in px.
+    """
+
+    coupon_id: str
+    outline_px: Floats
+    rim_px: Floats
+    outward_px: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RimDrawing:
+    """What was found in a photo of tiles; ``marks_px`` (k, 2), ``marks_kept`` (k,)."""
+
+    tiles: tuple[TileDrawing, ...]
+    marks_px: Floats
+    marks_kept: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Merged:
     """A tile of this photo whose reading stands under another one."""
 

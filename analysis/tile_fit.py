@@ -22,7 +22,10 @@ _CAMERA = [VIEW_NAMES.index(name) for name in CAMERA_NAMES]
 _CAMERA_SCALES = np.array([1e-2, 1e-2, 1e-3, 0.1, 1e-2])
 _RULER_SCALES = np.array([1e-3, 0.1, 0.1, 1e-3])
 _GROWTH_SCALE = 0.01
-_PLACE_SCALES = np.array([0.1, 0.1, 1e-2])
+_PLACE_SCALES = np.array([0.1, 0.1, 1e-2, 1e-3])
+_U_OWN_SCALE = 0.002
+"""Tiles of one print differ by this much in size: they shrink as they were tilted."""
+
 _U_GROWTH_MM = 0.1
 _MARK_ASIDE_PX = 1.5
 _PRIORS = 5
@@ -36,9 +39,9 @@ class PlaneSeen:
     """What is seen of the tiles' edges (n) and of the ruler (m).
 
     ``design_mm`` (n, 2) and ``normal`` (n, 2) in the tile's frame, ``px`` (n, 2) a
-    point on the edge, ``normal_px`` (n, 2) across it, ``sigma_px`` (n,), ``wall`` (n,)
-    whether it is a notch's side, ``owner`` (n,) index of the tile; ``marks_mm`` (m,),
-    ``marks_px`` (m, 2), ``marks_z_mm`` how far behind the plane the marks lie.
+    point on the edge, ``normal_px`` (n, 2) across it, ``sigma_px`` (n,), ``owner`` (n,)
+    index of the tile; ``marks_mm`` (m,), ``marks_px`` (m, 2), ``marks_z_mm`` how far
+    behind the plane the marks lie.
     """
 
     design_mm: Floats
@@ -46,7 +49,6 @@ class PlaneSeen:
     px: Floats
     normal_px: Floats
     sigma_px: Floats
-    wall: NDArray[np.bool_]
     owner: NDArray[np.intp]
     marks_mm: Floats
     marks_px: Floats
@@ -61,7 +63,7 @@ class PlaneSeen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaneState:
-    """All unknowns; ``places`` (k, 3) are x, y (printed mm) and turn of the tiles."""
+    """All unknowns; ``places`` (k, 4): x, y (printed mm), turn, ln of own scale."""
 
     view: View
     places: Floats
@@ -100,7 +102,7 @@ class PlaneState:
         return replace(
             self,
             view=replace(self.view, scale_px_per_mm=scale, inverse_distance_per_mm=q),
-            places=self.places / np.array([stretch, stretch, 1.0]),
+            places=self.places / np.array([stretch, stretch, 1.0, 1.0]),
             ln_part_scale=-float(np.log(stretch)),
             ruler_along_mm=float(x0 * np.cos(turn) + y0 * np.sin(turn)),
             ruler_aside_mm=float(-x0 * np.sin(turn) + y0 * np.cos(turn)),
@@ -110,7 +112,7 @@ class PlaneState:
     def edges_px(self, seen: PlaneSeen) -> Floats:
         """Pixels (n, 2) of the edges."""
         own = self.places[seen.owner]
-        points = seen.design_mm * np.exp(self.ln_part_scale)
+        points = seen.design_mm * np.exp(self.ln_part_scale + own[:, 3:])
         points = points + self.growth_mm * seen.normal
         c, s = np.cos(own[:, 2]), np.sin(own[:, 2])
         x = own[:, 0] + c * points[:, 0] - s * points[:, 1]
@@ -126,13 +128,17 @@ class PlaneState:
         z = np.full_like(x, seen.marks_z_mm)
         return self.view.project(np.column_stack([x, y, z]))
 
+    def scale_of(self, index: int) -> float:
+        """Give the printed over the design size of one tile."""
+        return float(np.exp(self.ln_part_scale + self.places[index, 3]))
+
     def tile_view(self, index: int) -> View:
         """Give the same camera in the frame of one tile.
 
         With p = T p' + t the model of :mod:`analysis.camera` keeps its form; origin,
         scale and inverse distance are divided by the depth 1 + q (R t)_z of the tile.
         """
-        x, y, angle = self.places[index]
+        x, y, angle, _ = self.places[index]
         view = self.view
         c, s = np.cos(angle), np.sin(angle)
         spin = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
@@ -150,24 +156,22 @@ class PlaneState:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaneFit:
-    """``names`` and ``covariance`` are of what all tiles share, places eliminated."""
+    """``names`` and ``covariance`` are of what all tiles share, places eliminated.
+
+    ``u_own_scale`` (k,) is the relative standard uncertainty of each tile's own scale
+    against the ruler (or against the common one).
+    """
 
     state: PlaneState
     names: tuple[str, ...]
     covariance: Floats
+    u_own_scale: Floats
     residual_px: float
 
     def u(self, name: str) -> float:
         """Give the standard uncertainty of one of ``names``."""
         index = self.names.index(name)
         return float(np.sqrt(self.covariance[index, index]))
-
-    def misfit_mm(self, seen: PlaneSeen) -> Floats:
-        """Seen minus expected (n,) along the normals, growth taken out, in mm."""
-        off = seen.px - self.state.edges_px(seen)
-        return np.asarray(
-            np.sum(off * seen.normal_px, axis=1) / self.state.view.scale_px_per_mm
-        )
 
 
 def fit_plane(start: PlaneState, seen: PlaneSeen, priors: Priors) -> PlaneFit:
@@ -179,7 +183,7 @@ def fit_plane(start: PlaneState, seen: PlaneSeen, priors: Priors) -> PlaneFit:
     state, damping = start, 1e-3
     residual = job.residual(state)
     for _ in range(_ITERATIONS):
-        weight = job.weight(residual)
+        weight = job.weight(residual, len(state.places))
         jacobian = job.jacobian(state)
         weighted = weight[:, None] * jacobian
         normal = jacobian.T @ weighted
@@ -205,7 +209,7 @@ class _Job:
     scales: Floats
 
     def residual(self, state: PlaneState) -> Floats:
-        """Whitened misfits: edges (n), marks along and aside (2 m), priors."""
+        """Whitened misfits: edges (n), marks (2 m), own scales (k), priors."""
         seen, view = self.seen, state.view
         off = np.sum((state.edges_px(seen) - seen.px) * seen.normal_px, axis=1)
         parts = [off / seen.sigma_px]
@@ -215,6 +219,7 @@ class _Job:
             aside = np.array([-along[1], along[0]])
             miss = at - seen.marks_px
             parts += [miss @ along / seen.mark_sigma_px, miss @ aside / _MARK_ASIDE_PX]
+        parts.append(state.places[:, 3] / _U_OWN_SCALE)
         known = (
             (view.inverse_distance_per_mm, self.priors.inverse_distance_per_mm),
             (view.k1, self.priors.k1),
@@ -227,18 +232,21 @@ class _Job:
 
     def moved(self, state: PlaneState, step: Floats) -> PlaneState:
         common, places = step[: len(self.scales)], step[len(self.scales) :]
-        return state.moved(common * self.scales, places.reshape(-1, 3) * _PLACE_SCALES)
+        return state.moved(common * self.scales, places.reshape(-1, 4) * _PLACE_SCALES)
 
     def jacobian(self, state: PlaneState) -> Floats:
-        """Columns: what is shared, then x, y, turn tile by tile."""
+        """Columns: what is shared, then the places' tile by tile."""
         shared, count = len(self.scales), len(state.places)
-        columns = np.zeros((len(self.residual(state)), shared + 3 * count))
+        columns = np.zeros((len(self.residual(state)), shared + 4 * count))
         for index in range(shared):
             columns[:, index] = self._slope(state, index, None)
         rows = np.arange(len(self.seen.owner))
-        for axis in range(3):
+        for axis in range(4):
             slope = self._slope(state, None, axis)[: len(rows)]
-            columns[rows, shared + 3 * self.seen.owner + axis] = slope
+            columns[rows, shared + 4 * self.seen.owner + axis] = slope
+        own = np.arange(count)
+        first = len(columns) - _PRIORS - count
+        columns[first + own, shared + 4 * own + 3] = _PLACE_SCALES[3] / _U_OWN_SCALE
         return columns
 
     def _slope(self, state: PlaneState, shared: int | None, axis: int | None) -> Floats:
@@ -246,33 +254,39 @@ class _Job:
         if shared is not None:
             step[shared] = 0.01
         if axis is not None:
-            step[len(self.scales) + axis :: 3] = 0.01
+            step[len(self.scales) + axis :: 4] = 0.01
         ahead = self.residual(self.moved(state, step))
         behind = self.residual(self.moved(state, -step))
         return np.asarray((ahead - behind) / 0.02)
 
-    def weight(self, residual: Floats) -> Floats:
+    def weight(self, residual: Floats, tiles: int) -> Floats:
         """Huber's weights; priors are never doubted."""
         size = np.abs(residual)
         weight = np.minimum(1.0, _HUBER / np.maximum(size, 1e-9))
-        weight[-_PRIORS:] = 1.0
+        weight[-_PRIORS - tiles :] = 1.0
         return np.asarray(weight)
 
 
 def _finish(job: _Job, state: PlaneState, residual: Floats) -> PlaneFit:
-    weight = job.weight(residual)
+    count = len(state.places)
+    weight = job.weight(residual, count)
     jacobian = job.jacobian(state)
     free = max(len(residual) - jacobian.shape[1], 1)
     chi2 = float(np.sum(weight * residual**2)) / free
-    weight[:-_PRIORS] /= max(chi2, 1.0)  # what is seen is doubted, not what is known
+    # what is seen is doubted, not what is known
+    weight[: -_PRIORS - count] /= max(chi2, 1.0)
     covariance = np.linalg.inv(jacobian.T @ (weight[:, None] * jacobian))
     shared = len(job.scales)
     names = (*CAMERA_NAMES, "growth_mm", *(RULER_NAMES if job.seen.with_ruler else ()))
-    count = len(job.seen.owner)
-    edges_px = residual[:count] * job.seen.sigma_px
+    edges_px = residual[: len(job.seen.owner)] * job.seen.sigma_px
+    own = np.zeros((count, len(covariance)))
+    own[np.arange(count), shared + 4 * np.arange(count) + 3] = _PLACE_SCALES[3]
+    if job.seen.with_ruler:
+        own[:, names.index("ln_part_scale")] = _RULER_SCALES[0]
     return PlaneFit(
         state=state,
         names=names,
+        u_own_scale=np.sqrt(np.sum((own @ covariance) * own, axis=1)),
         covariance=covariance[:shared, :shared] * np.outer(job.scales, job.scales),
         residual_px=float(np.sqrt(np.mean(edges_px**2))),
     )

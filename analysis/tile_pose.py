@@ -45,14 +45,12 @@ U_RULER_FACE_MM = 0.5 / np.sqrt(3)
 U_PART_SCALE_LIMIT = 0.005
 """Above this relative uncertainty no part scale is given."""
 
-_SIGMA_MM = {"wall": 0.02, "back": 0.03, "floor": 0.05, "arc": 0.15}
+_SIGMA_MM = {"wall": 0.02, "back": 0.03, "floor": 0.05, "arc": 0.3}
 _SIGMA_PX = 0.2
 _WINDOW_MM = 0.45
 _POINTS = 5
 _LEAST_WEIGHT = 0.15
 _LEAST_SEEN = 3
-_WALL_FLOOR_MM = 0.01
-_LEAST_SPAN_MM = 8.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,7 +153,7 @@ def solve_tiles(
     u_scale = _u_scale(fitted, reading)
     return TilePoses(
         tiles=tuple(
-            _tile_pose(one, index, fitted, seen, reading)
+            _tile_pose(one, index, fitted, reading)
             for index, one in enumerate(found.tiles)
         ),
         view=state.view,
@@ -171,8 +169,8 @@ def _seen(
     photo: Photo, found: FoundTiles, reading: RulerReading | None, *, scan: bool
 ) -> PlaneSeen:
     parts = [_edges_seen(photo, tile) for tile in found.tiles]
-    design, normal, px, normal_px, sigma_px, wall = (
-        np.concatenate([part[k] for part in parts]) for k in range(6)
+    design, normal, px, normal_px, sigma_px = (
+        np.concatenate([part[k] for part in parts]) for k in range(5)
     )
     owner = np.repeat(np.arange(len(parts)), [len(part[0]) for part in parts])
     kept = np.zeros(0, dtype=bool) if reading is None else reading.kept
@@ -184,7 +182,6 @@ def _seen(
         px=px,
         normal_px=normal_px,
         sigma_px=sigma_px,
-        wall=wall > 0,
         owner=owner,
         marks_mm=np.zeros(0) if reading is None else reading.marks_mm[kept],
         marks_px=np.zeros((0, 2)) if reading is None else reading.marks_px[kept],
@@ -193,10 +190,8 @@ def _seen(
     )
 
 
-def _edges_seen(
-    photo: Photo, found: FoundTile
-) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
-    """Pieces that show: design, normal, px, normal in px, sigma, wall or not."""
+def _edges_seen(photo: Photo, found: FoundTile) -> tuple[Floats, ...]:
+    """Pieces that show: design, normal, px, normal in px, sigma."""
     pieces = edges(found.tile)
     middle = np.array([piece.middle_mm for piece in pieces])
     normal = np.array([piece.normal for piece in pieces])
@@ -222,7 +217,6 @@ def _edges_seen(
     ahead = apply(found.homography, at + 0.05 * normal) - px
     sigma_mm = np.array([_SIGMA_MM[piece.kind] for piece in pieces])
     sigma_px = np.hypot(_SIGMA_PX, sigma_mm * found.px_per_mm)
-    wall = np.array([float(piece.kind == "wall") for piece in pieces])
     direction = ahead / np.linalg.norm(ahead, axis=1, keepdims=True)
     return (
         middle[kept],
@@ -230,7 +224,6 @@ def _edges_seen(
         px[kept],
         direction[kept],
         sigma_px[kept],
-        wall[kept],
     )
 
 
@@ -254,7 +247,7 @@ def _start(
         ends = apply(one.homography, np.array([[0.0, 0.0], [one.tile.radius_mm, 0.0]]))
         centre, low = view.back_project(ends)
         axis = low - centre
-        places.append([*centre, np.arctan2(axis[1], axis[0])])
+        places.append([*centre, np.arctan2(axis[1], axis[0]), 0.0])
     state = PlaneState(view=view, places=np.array(places))
     return state.with_ruler_laid(seen)
 
@@ -263,16 +256,20 @@ def _tile_pose(
     found: FoundTile,
     index: int,
     fitted: PlaneFit,
-    seen: PlaneSeen,
     reading: RulerReading | None,
 ) -> TilePose:
     state = fitted.state
     view = state.tile_view(index)
-    design_scale = float(np.exp(state.ln_part_scale))
+    design_scale = state.scale_of(index)
     u_scale = _u_scale(fitted, reading)
     part_scale = u_part = None
     if reading is not None:
-        part_scale, u_part = _own_scale(fitted, seen, index, u_scale)
+        u_part = design_scale * float(
+            np.hypot(fitted.u_own_scale[index], _u_ruler(fitted, reading))
+        )
+        part_scale = design_scale
+        if u_part > U_PART_SCALE_LIMIT * design_scale:
+            part_scale = u_part = None
     middle = np.array([[0.42 * found.tile.radius_mm, 0.0, 0.0]])
     local = view.jacobian_xy(middle)[0]
     return TilePose(
@@ -294,38 +291,15 @@ def _u_scale(fitted: PlaneFit, reading: RulerReading | None) -> float:
     """Relative u of lengths: fit, ruler's class, and the height of its face."""
     if reading is None:
         return U_COUPON_SCALE
+    return float(np.hypot(fitted.u("ln_scale"), _u_ruler(fitted, reading)))
+
+
+def _u_ruler(fitted: PlaneFit, reading: RulerReading) -> float:
     by_height = U_RULER_FACE_MM * fitted.state.view.inverse_distance_per_mm
-    return float(
-        np.sqrt(fitted.u("ln_scale") ** 2 + reading.u_class_ratio**2 + by_height**2)
-    )
+    return float(np.hypot(reading.u_class_ratio, by_height))
 
 
 def _u_view_rad(fitted: PlaneFit) -> float:
     aside = U_CENTRE_DIAGONALS * 2 * half_diagonal_per_focal(fitted.state.view)
     spread = (fitted.u("turn_x_rad") ** 2 + fitted.u("turn_y_rad") ** 2) / 2
     return float(np.hypot(np.sqrt(spread), aside))
-
-
-def _own_scale(
-    fitted: PlaneFit, seen: PlaneSeen, index: int, u_scale: float
-) -> tuple[float | None, float | None]:
-    """Part scale along the back edge by the tile's own notches, growth apart."""
-    own = (seen.owner == index) & seen.wall
-    y, side = seen.design_mm[own, 1], seen.normal[own, 1]
-    if own.sum() < 2 * _LEAST_SEEN or np.ptp(y) < _LEAST_SPAN_MM:
-        return None, None
-    off = fitted.misfit_mm(seen)[own] * side
-    design = np.column_stack([np.ones_like(y), side, y])
-    robust = np.abs(off - np.median(off)) < 4 * _WALL_FLOOR_MM + 4 * np.median(
-        np.abs(off - np.median(off))
-    )
-    design, off = design[robust], off[robust]
-    if len(off) < 2 * _LEAST_SEEN:
-        return None, None
-    answer = np.linalg.lstsq(design, off, rcond=None)[0]
-    left = off - design @ answer
-    rms = max(float(np.sqrt(np.sum(left**2) / (len(off) - 3))), _WALL_FLOOR_MM)
-    u_own = rms * float(np.sqrt(np.linalg.pinv(design.T @ design)[2, 2]))
-    scale = float(np.exp(fitted.state.ln_part_scale)) + float(answer[2])
-    u = float(np.hypot(u_own, scale * u_scale))
-    return (scale, u) if u < U_PART_SCALE_LIMIT * scale else (None, None)

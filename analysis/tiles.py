@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.candidates import shrunk
-from analysis.half_discs import HalfDisc, arcs_of_radius, whole_discs
 from analysis.refusals import refuse
-from analysis.register import apply, look, register, support
+from analysis.register import apply, look, register
 from analysis.tile_code import MOST_WEAK, WEAK, matching, read_tile_code
 from analysis.tile_outline import edges, outline_mm, tile_template
+from analysis.tile_place import Placed, place_tiles, px_per_mm
 from patterns.rim_manifest import RimManifest, RimTile
 from patterns.rimcode import decode
 
@@ -24,33 +23,19 @@ if TYPE_CHECKING:
 
     from analysis.photo import Photo
     from analysis.result import Refusal
-    from analysis.template import Template
     from analysis.tile_code import TileCode
 
 Floats = NDArray[np.float64]
 
-GUESS_LONGEST_PX = 1000
-SEARCH_LONGEST_PX = 1400
 MIN_PX_PER_MM = 10.0
-_SEEN_PX_PER_MM = 7.0
-"""Below this nothing is taken for a tile; up to MIN_PX_PER_MM it is named too small."""
-
-_LEAST_RADIUS_PX = 14.0
-_COARSE_WINDOWS_MM = (1.6, 0.9, 0.5)
 _FINE_WINDOWS_MM = (0.5,)
-_FOUND = 0.55
-_ONE_PLANE = 0.2
-_PIECE = 0.42
 _ON_EDGE_MM = 0.25
 _OPPOSITE = 0.7
 _MISSING = 0.75
 _GAP = 0.15
 """Share of the arc that is missing in one piece when a tile is broken."""
 
-_SAME_FACE = 20.0
 _TOUCHING_MM = 0.3
-_MOST_TRIED = 60
-_MOST_SQUASH = 1.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,23 +74,6 @@ class FoundTiles:
     faults: tuple[TileFault, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Placed:
-    """Something with a half disc's outline; ``seen`` is the share of it that shows."""
-
-    homography: Floats
-    seen: float
-    inside: float
-
-    @property
-    def middle_px(self) -> Floats:
-        return np.asarray(apply(self.homography, np.array([[5.0, 0.0]]))[0])
-
-    @property
-    def scale(self) -> float:
-        return _px_per_mm(self.homography)
-
-
 def find_tiles(photo: Photo, manifests: Sequence[RimManifest]) -> FoundTiles:
     """Find every tile of the given sets.
 
@@ -128,7 +96,7 @@ def find_tiles(photo: Photo, manifests: Sequence[RimManifest]) -> FoundTiles:
     if not manifests:
         raise ValueError("find_tiles wants at least one manifest")
     layout = manifests[0].tiles[0]
-    placed, pieces = _place(photo, layout)
+    placed, pieces = place_tiles(photo, layout)
     faults = [_piece_fault(photo, piece, layout) for piece in pieces]
     whole = []
     for one in placed:
@@ -153,139 +121,13 @@ def find_tiles(photo: Photo, manifests: Sequence[RimManifest]) -> FoundTiles:
     )
 
 
-def _place(photo: Photo, layout: RimTile) -> tuple[list[_Placed], list[_Placed]]:
-    """Lay outlines at reduced size: what fits well, and pieces that don't, full px."""
-    small = shrunk(photo.rgb8, min(1.0, SEARCH_LONGEST_PX / max(photo.rgb8.shape)))
-    tiny = shrunk(small, min(1.0, GUESS_LONGEST_PX / max(small.shape)))
-    template = tile_template(layout, with_notches=False)
-    up = _rescaling(tiny.shape[1] / small.shape[1])
-    least = max(
-        _LEAST_RADIUS_PX,
-        _SEEN_PX_PER_MM * layout.radius_mm * tiny.shape[1] / photo.width_px,
-    )
-    discs = whole_discs(tiny, least)[:_MOST_TRIED]
-    placed = _of_one_plane(
-        [p for disc in discs if (p := _laid(small, disc, up, template, layout))]
-    )
-    pieces: list[_Placed] = []
-    if placed:
-        radius = float(np.median([p.scale for p in placed])) * layout.radius_mm
-        radius *= tiny.shape[1] / small.shape[1]
-        down = np.asarray(np.linalg.inv(up))
-        known = [apply(down @ p.homography, outline_mm(layout)) for p in placed]
-        for disc in arcs_of_radius(tiny, radius, known):
-            one = _laid(small, disc, up, template, layout)
-            if one is not None:
-                placed.append(one)
-            elif disc.coverage > _PIECE:
-                pieces.append(_as_piece(disc, up, layout))
-        pieces = _coloured_like(small, pieces, placed, layout)
-    full = _rescaling(small.shape[1] / photo.width_px)
-    return (
-        [_moved(p, full) for p in _once(placed)],
-        [_moved(p, full) for p in pieces],
-    )
-
-
-def _laid(
-    small: NDArray[np.uint8],
-    disc: HalfDisc,
-    up: Floats,
-    template: Template,
-    layout: RimTile,
-) -> _Placed | None:
-    homography = up @ disc.homography(layout.radius_mm)
-    homography = register(small, homography, template, _COARSE_WINDOWS_MM)
-    if not _sane(homography, layout):
-        return None
-    seen = support(small, homography, template)
-    if not seen.overall > _FOUND:
-        return None
-    return _Placed(homography=homography, seen=seen.overall, inside=seen.inside)
-
-
-def _sane(homography: Floats, layout: RimTile) -> bool:
-    corners = outline_mm(layout)
-    weight = np.column_stack([corners, np.ones(len(corners))]) @ homography[2]
-    if weight.min() <= 0 or weight.max() > 1.3 * weight.min():
-        return False
-    stretch = np.linalg.svd(_slope(homography), compute_uv=False)
-    return bool(stretch[0] < _MOST_SQUASH * stretch[1])
-
-
-def _of_one_plane(placed: list[_Placed]) -> list[_Placed]:
-    """Leave out what has another size than most: the tiles lie in one plane."""
-    if not placed:
-        return []
-    scales = np.array([p.scale for p in placed])
-    alike = np.abs(np.log(scales[:, None] / scales)) < _ONE_PLANE / 2
-    weight = alike @ np.array([p.seen for p in placed])
-    common = scales[int(np.argmax(weight))]
-    return [p for p in placed if abs(np.log(p.scale / common)) < _ONE_PLANE]
-
-
-def _once(placed: list[_Placed]) -> list[_Placed]:
-    kept: list[_Placed] = []
-    for one in sorted(placed, key=lambda p: -p.seen):
-        if all(
-            np.linalg.norm(one.middle_px - other.middle_px) > 5.0 * other.scale
-            for other in kept
-        ):
-            kept.append(one)
-    return kept
-
-
-def _coloured_like(
-    small: NDArray[np.uint8],
-    pieces: list[_Placed],
-    tiles: list[_Placed],
-    layout: RimTile,
-) -> list[_Placed]:
-    """Keep pieces whose face looks like a tile's: arcs of other things are no tiles."""
-    faces = np.array([_face(small, tile, layout) for tile in tiles])
-    return [
-        piece
-        for piece in pieces
-        if np.abs(faces - _face(small, piece, layout)).max(axis=1).min() < _SAME_FACE
-    ]
-
-
-def _face(small: NDArray[np.uint8], placed: _Placed, layout: RimTile) -> Floats:
-    """Median colour a fifth of the radius inside the rim, in grey levels."""
-    phi = np.linspace(-1.4, 1.4, 57)
-    ring = 0.8 * layout.radius_mm * np.column_stack([np.cos(phi), np.sin(phi)])
-    at = np.rint(apply(placed.homography, ring)).astype(int)
-    limit = np.array([small.shape[1], small.shape[0]])
-    at = at[np.all((at >= 0) & (at < limit), axis=1)]
-    if not len(at):
-        return np.full(3, np.inf)
-    return np.asarray(np.median(small[at[:, 1], at[:, 0]], axis=0), dtype=np.float64)
-
-
-def _as_piece(disc: HalfDisc, up: Floats, layout: RimTile) -> _Placed:
-    homography = up @ disc.homography(layout.radius_mm)
-    return _Placed(homography=homography, seen=0.0, inside=disc.coverage)
-
-
-def _moved(placed: _Placed, to: Floats) -> _Placed:
-    return _Placed(
-        homography=to @ placed.homography, seen=placed.seen, inside=placed.inside
-    )
-
-
-def _rescaling(factor: float) -> Floats:
-    """Pixels of a picture in those of one that is 1 / ``factor`` times as large."""
-    shift = 0.5 / factor - 0.5
-    return np.array([[1 / factor, 0, shift], [0, 1 / factor, shift], [0, 0, 1.0]])
-
-
-def _piece_fault(photo: Photo, piece: _Placed, layout: RimTile) -> TileFault:
+def _piece_fault(photo: Photo, piece: Placed, layout: RimTile) -> TileFault:
     outline = apply(piece.homography, outline_mm(layout))
     code = "tile_cut_off" if _leaves(photo, outline) else "tile_broken"
     return _fault(refuse(code), piece.middle_px)
 
 
-def _touching(placed: list[_Placed], layout: RimTile) -> list[bool]:
+def _touching(placed: list[Placed], layout: RimTile) -> list[bool]:
     """Tell which outlines come nearer than 0.3 mm to another one."""
     ring = outline_mm(layout)
     touches = [False] * len(placed)
@@ -303,7 +145,7 @@ def _touching(placed: list[_Placed], layout: RimTile) -> list[bool]:
 
 
 def _identify(
-    photo: Photo, placed: _Placed, manifests: Sequence[RimManifest]
+    photo: Photo, placed: Placed, manifests: Sequence[RimManifest]
 ) -> FoundTile | TileFault:
     if placed.scale < MIN_PX_PER_MM:
         return _fault(refuse("too_few_px", px_per_mm=placed.scale), placed.middle_px)
@@ -329,7 +171,7 @@ def _identify(
         manifest=manifest,
         homography=homography,
         outline_px=apply(homography, outline_mm(tile)),
-        px_per_mm=_px_per_mm(homography),
+        px_per_mm=px_per_mm(homography),
         code_margin=code.margin,
     )
 
@@ -409,13 +251,3 @@ def _fault(
 def _leaves(photo: Photo, outline_px: Floats) -> bool:
     limit = np.array([photo.width_px - 1.0, photo.height_px - 1.0])
     return bool(np.any(outline_px < 1) or np.any(outline_px > limit - 1))
-
-
-def _slope(homography: Floats) -> Floats:
-    ends = np.array([[5.5, 0], [4.5, 0], [5, 0.5], [5, -0.5]])
-    px = apply(homography, ends)
-    return np.column_stack([px[0] - px[1], px[2] - px[3]])
-
-
-def _px_per_mm(homography: Floats) -> float:
-    return float(np.sqrt(abs(np.linalg.det(_slope(homography)))))

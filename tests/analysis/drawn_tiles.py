@@ -142,7 +142,7 @@ def fibres(seed: int, size_px: tuple[int, int] = (1500, 2000)) -> NDArray[np.uin
     streaks = cv2.GaussianBlur(rng.normal(0, 1, size_px), (0, 0), sigmaX=60, sigmaY=1.5)
     grain = 25 * streaks / streaks.std()
     wood = np.array([196.0, 160.0, 120.0]) + grain[..., None]
-    scene = np.clip(wood, 0, 255).astype(np.uint8)
+    scene: NDArray[np.uint8] = np.clip(wood, 0, 255).astype(np.uint8)
     cv2.circle(scene, (1750, 260), 90, (60, 60, 70), -1, cv2.LINE_AA)
     cv2.rectangle(scene, (60, 1380), (1500, 1480), (235, 235, 230), -1)
     for x in range(80, 1490, 13):

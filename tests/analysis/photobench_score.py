@@ -185,7 +185,7 @@ def _outcome(
         tally.refused[outcome.code] += 1
         told = f" ({truth.kind})" if truth.kind else ""
         return f"refused, {outcome.code}; expected {truth.expect}{told}"
-    coupon = outcome.coupons[0]
+    coupon = outcome.flare_coupons[0]
     words = score_coupon(coupon, truth, manifest, tally)
     dropped = [w.split(":")[0] for w in coupon.warnings if w.startswith("Side")]
     wrong = "" if truth.expect == "measure" else f" EXPECTED REFUSAL ({truth.kind})"

@@ -48,7 +48,7 @@ def test_flare_is_within_its_uncertainty(
 ) -> None:
     for (_, truth), outcome in zip(photos, outcomes, strict=True):
         assert isinstance(outcome, Measurement), outcome
-        coupon, part = outcome.coupons[0], truth["part"]
+        coupon, part = outcome.flare_coupons[0], truth["part"]
         if coupon.flare is None:
             assert coupon.flare_upper_mm is not None
             assert coupon.flare_upper_mm > part["flare_mm"] - 0.003
@@ -67,7 +67,7 @@ def test_every_tooth_is_told_of(
 ) -> None:
     for outcome in outcomes:
         assert isinstance(outcome, Measurement)
-        coupon = outcome.coupons[0]
+        coupon = outcome.flare_coupons[0]
         assert len(coupon.teeth) == len(manifest.teeth)
         assert all(t.used or t.reason for t in coupon.teeth)
         assert coupon.coupon_id == manifest.coupon_id
@@ -84,7 +84,7 @@ def test_annotated_picture_is_a_png_of_what_was_found(
     assert isinstance(outcomes[0], Measurement)
     drawing = outcomes[0].drawing
     assert drawing is not None
-    teeth = np.array([t.px for t in outcomes[0].coupons[0].teeth])
+    teeth = np.array([t.px for t in outcomes[0].flare_coupons[0].teeth])
     low, high = drawing.outline_px.min(axis=0), drawing.outline_px.max(axis=0)
     assert (teeth > low - 20).all()
     assert (teeth < high + 20).all()
@@ -97,7 +97,7 @@ def test_scale_from_the_coupon_gives_flare_but_no_size(
     path, truth = photos[0]
     outcome = measure(path, [manifest], scale_from_coupon=True)
     assert isinstance(outcome, Measurement)
-    coupon = outcome.coupons[0]
+    coupon = outcome.flare_coupons[0]
     assert coupon.part_scale is None
     assert coupon.u_part_scale is None
     assert "part_scale" in coupon.reasons

@@ -87,7 +87,7 @@ def test_tiles_are_found_and_read_in_a_ring(
     indices: list[int], tilt_deg: tuple[float, float], drawing: dict[str, float]
 ) -> None:
     table = Table(px_per_mm=12.5, tilt_deg=tilt_deg, tiles=_ring(indices))
-    found = _found(table, **drawing)
+    found = find_tiles(as_photo(draw(table, **drawing)), [MANIFEST])  # type: ignore[arg-type]
     assert _ids(found) == _wanted(table.tiles)
     assert not found.faults
     assert _place_error_mm(found, table) < PLACE_TOLERANCE_MM

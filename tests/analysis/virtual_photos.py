@@ -88,10 +88,10 @@ def measured(
     flare, refusal = None, None
     if isinstance(result, Refusal):
         refusal = result.code
-    elif not result.coupons:
+    elif not result.flare_coupons:
         refusal = "nothing"
     else:
-        coupon = result.coupons[0]
+        coupon = result.flare_coupons[0]
         flare = coupon.flare
         refusal = None if flare else coupon.reasons.get("flare_mm", "no flare")
         if flare is None and coupon.flare_upper_mm is not None:

@@ -169,9 +169,9 @@ def read_photo(
         path = Path(folder) / "print.jpg"
         save(path, rgb8, scene.finish.jpeg_quality, scene.focal35_mm)
         measured = measure(path, [manifest])
-    if isinstance(measured, Refusal) or not measured.coupons:
+    if isinstance(measured, Refusal) or not measured.flare_coupons:
         return None
-    return measured.coupons[0]
+    return measured.flare_coupons[0]
 
 
 def wall_steps_mm(
