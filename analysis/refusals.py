@@ -209,6 +209,23 @@ _LISTED = (
         remedy="Take away the one that was not meant; a second print of a tile needs "
         "a photo of its own.",
     ),
+    Code(
+        code="no_hub",
+        message="The edge stand's holes were not found in the photo.",
+        remedy="Photograph the stand from above with its holes in view, in focus and "
+        "evenly lit, at 20 px per millimetre or more.",
+    ),
+    Code(
+        code="hub_mirrored",
+        message="The edge stand's holes are mirrored.",
+        remedy="Switch off mirroring in the camera or the slicer.",
+    ),
+    Code(
+        code="bay_unread",
+        message="The tile in bay {bay} of the edge stand can't be told: {why}.",
+        remedy="Push the tile home in its bay, light its feet, and hold the camera "
+        "above the middle of the hub.",
+    ),
 )
 
 CODES: dict[str, Code] = {listed.code: listed for listed in _LISTED}
