@@ -1,0 +1,93 @@
+"""Uncertainty of what is measured on a rim: noise, light, view, scale and model.
+
+Every functional is linear in the readings along the arc, so its variance is
+gain . covariance . gain (JCGM 100:2008, 5.2.2).  Noise is each sample's own; what the
+light does to the edge is alike over millimetres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.result import Component, Quantity
+from analysis.uncertainty import combined_u
+
+Floats = NDArray[np.float64]
+
+LIGHT_MM = 0.0015
+LIGHT_POWER = 1.5
+"""Standard error of a reading by its light: this over strength to this power."""
+LIGHT_LENGTH_MM = 4.0
+"""Over this length along the arc it is alike (exponential correlation)."""
+NOISE_WIDENED = 1.6
+"""A picture's noise is not white (sharpening, JPEG): neighbours err alike."""
+EDGE_PX = 0.12
+"""Tone curve and sharpening move all edges alike (0.1-0.15 px)."""
+VIEW_LENGTH_MM = {"sag": 0.4, "form": 0.4, "cos2phi": 0.8, "radius": 0.4}
+"""Change for a radian of error in the line of sight, for a rim of 12.5 mm."""
+MODEL_MM = {"sag": 0.0015, "form": 0.0025, "cos2phi": 0.004, "radius": 0.002}
+"""The edge's model, and what the corners, which are not read, would add."""
+END_SHARE = {"sag": 0.06, "form": 0.05, "cos2phi": 0.23, "radius": 0.1}
+"""... the latter as a share of the roughness."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RimDoubt:
+    """What is not known about a rim's reading, beside its own samples.
+
+    ``edge_mm``: error of all edges alike, from 0.12 px; ``roughness_mm``: as seen.
+    """
+
+    u_view_rad: float
+    u_scale_ratio: float
+    edge_mm: float
+    roughness_mm: float
+    radius_mm: float
+
+
+def light_mm(strength: Floats) -> Floats:
+    """Standard error (n,) of readings by their light, from the strength of the step."""
+    return np.asarray(LIGHT_MM / np.clip(strength, 0.1, 1.0) ** LIGHT_POWER)
+
+
+def noise_of(u_mm: Floats, strength: Floats) -> Floats:
+    """Split the noise (n,) off the u of one sample."""
+    return np.sqrt(np.maximum(u_mm**2 - light_mm(strength) ** 2, 1e-12))
+
+
+def rim_quantity(
+    name: str,
+    value_mm: float,
+    gain: Floats,
+    along_mm: Floats,
+    u_mm: Floats,
+    strength: Floats,
+    doubt: RimDoubt,
+    method: str,
+) -> Quantity:
+    """One functional with its budget; ``gain``, ``u_mm``, ``strength`` (n,)."""
+    light = light_mm(strength)
+    weighted = gain * light
+    apart = np.abs(along_mm[:, None] - along_mm) / LIGHT_LENGTH_MM
+    by_light = float(np.sqrt(weighted @ np.exp(-apart) @ weighted))
+    by_noise = NOISE_WIDENED * float(np.linalg.norm(gain * noise_of(u_mm, strength)))
+    if name == "radius":
+        by_light = float(np.hypot(by_light, doubt.edge_mm))
+    size = doubt.radius_mm / 12.5
+    length = doubt.radius_mm if name == "radius" else abs(value_mm)
+    parts = (
+        Component(name="ruler", u_mm=length * doubt.u_scale_ratio),
+        Component(name="pose", u_mm=VIEW_LENGTH_MM[name] * size * doubt.u_view_rad),
+        Component(name="edge noise", u_mm=by_noise),
+        Component(name="light", u_mm=by_light),
+        Component(
+            name="model",
+            u_mm=float(np.hypot(MODEL_MM[name], END_SHARE[name] * doubt.roughness_mm)),
+        ),
+    )
+    return Quantity(
+        value_mm=value_mm, u_mm=combined_u(parts), method=method, budget=parts
+    )

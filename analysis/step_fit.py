@@ -1,0 +1,174 @@
+"""A blurred step between two slopes, fitted to many profiles at once.
+
+The rim of a tile is read in some four hundred slices of a few dozen pixels each.  Blur
+and start are known by then, so the model is small and its derivatives are closed:
+
+    light = inside + slope_in <x<0> / w + step Phi(x/s) + slope_out <x>0> / w
+
+with x the distance outside the edge, s the blur, w the window, and the two hinges
+blurred as the step is: <x>0> -> x Phi(x/s) + s phi(x/s).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+Floats = NDArray[np.float64]
+
+ROUNDS, PLAIN_ROUNDS = 5, 2
+SLOPE_SIZE = (0.10, 0.30)
+"""Prior standard deviation of the slopes inside and outside: light over a window."""
+BLUR_TRIES = np.geomspace(0.5, 2.6, 9)
+BLUR_SLICES = 60
+_HUBER = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slices:
+    """Pixels of n profiles, padded to m: ``weight`` (n, m) is 0 where there is none.
+
+    ``x_px`` (n, m) distance outside the nominal edge; ``light`` (n, m) as shares of the
+    brighter level; ``weight`` one over the variance of the light; ``window_px`` (n,).
+    """
+
+    x_px: Floats
+    light: Floats
+    weight: Floats
+    window_px: Floats
+
+    def some(self, rows: NDArray[np.intp]) -> Slices:
+        """Only these profiles."""
+        return Slices(
+            x_px=self.x_px[rows],
+            light=self.light[rows],
+            weight=self.weight[rows],
+            window_px=self.window_px[rows],
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlopePrior:
+    """What is expected of both slopes: ``mean`` and ``sigma`` (n, 2), inside first."""
+
+    mean: Floats
+    sigma: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepFits:
+    """Steps as found, (n,) arrays; ``slopes`` (n, 2) inside and outside."""
+
+    offset_px: Floats
+    u_px: Floats
+    inside: Floats
+    step: Floats
+    slopes: Floats
+    misfit: Floats
+
+
+def loose_slopes(n: int) -> SlopePrior:
+    """Little known about the slopes of n profiles."""
+    return SlopePrior(
+        mean=np.zeros((n, 2)), sigma=np.broadcast_to(np.array(SLOPE_SIZE), (n, 2))
+    )
+
+
+def fit_steps(
+    slices: Slices, start_px: Floats, sigma_px: float, slopes: SlopePrior
+) -> StepFits:
+    """Fit every profile by Gauss-Newton from ``start_px`` (n,), near the edges.
+
+    Residuals beyond three standard deviations are weighed down (Huber).  u from the
+    inverse normal matrix, widened by the misfit where that exceeds 1.
+    """
+    offset = np.array(start_px, dtype=np.float64)
+    weight = slices.weight
+    prior = np.zeros((len(offset), 5))
+    prior[:, 0], prior[:, 1:3] = 1e-4, 1e-6
+    prior[:, 3:] = 1.0 / slopes.sigma**2
+    for turn in range(ROUNDS):
+        basis, steepness = _model(slices.x_px - offset[:, None], sigma_px, slices)
+        terms = _solve(
+            basis, weight, slices.light, prior[:, 1:], prior[:, 3:] * slopes.mean
+        )
+        left = slices.light - np.einsum("nmk,nk->nm", basis, terms)
+        if turn >= PLAIN_ROUNDS:
+            size = np.abs(left) * np.sqrt(slices.weight)
+            weight = slices.weight * np.minimum(1.0, _HUBER / np.maximum(size, 1e-9))
+        slope = -np.einsum("nmk,nk->nm", steepness, terms[:, 1:])
+        jacobian = np.concatenate([slope[..., None], basis], axis=2)
+        weighted = jacobian * weight[..., None]
+        normal = np.matmul(np.swapaxes(weighted, 1, 2), jacobian)
+        normal += prior[:, :, None] * np.eye(5)
+        pull = np.matmul(np.swapaxes(weighted, 1, 2), left[..., None])[..., 0]
+        pull[:, 3:] += prior[:, 3:] * (slopes.mean - terms[:, 2:])
+        covariance = np.linalg.inv(normal)
+        move = np.einsum("nk,nk->n", covariance[:, 0], pull)
+        if turn < ROUNDS - 1:
+            offset = offset + np.clip(move, -1.5, 1.5)
+    freedom = np.maximum((slices.weight > 0).sum(axis=1) - 5, 1)
+    misfit = np.sqrt((weight * left**2).sum(axis=1) / freedom)
+    return StepFits(
+        offset_px=offset,
+        u_px=np.sqrt(covariance[:, 0, 0]) * np.maximum(misfit, 1.0),
+        inside=terms[:, 0],
+        step=terms[:, 1],
+        slopes=terms[:, 2:],
+        misfit=misfit,
+    )
+
+
+def _model(x_px: Floats, sigma_px: float, slices: Slices) -> tuple[Floats, Floats]:
+    """Basis (n, m, 4): level, step, slope in, slope out; d/dx (n, m, 3) of the last."""
+    z = x_px / sigma_px
+    up = ndtr(z)
+    bell = np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
+    window = slices.window_px[:, None]
+    outward = (x_px * up + sigma_px * bell) / window
+    inward = x_px / window - outward
+    basis = np.stack([np.ones_like(up), up, inward, outward], axis=-1)
+    steep = np.stack([bell / sigma_px, (1 - up) / window, up / window], axis=-1)
+    return basis, steep
+
+
+def _solve(
+    basis: Floats, weight: Floats, light: Floats, precision: Floats, pull: Floats
+) -> Floats:
+    """Best linear terms (n, 4) for given places; ``pull`` (n, 2) of the slopes."""
+    weighted = np.swapaxes(basis * weight[..., None], 1, 2)
+    matrix = np.matmul(weighted, basis) + precision[:, :, None] * np.eye(4)
+    right = np.matmul(weighted, light[..., None])[..., 0]
+    right[:, 2:] += pull
+    return np.asarray(np.linalg.solve(matrix, right[..., None])[..., 0])
+
+
+def common_blur_px(
+    slices: Slices, fits: StepFits, sigma_px: float, among: NDArray[np.intp]
+) -> float:
+    """Give the one blur that suits the strongest steps ``among`` the profiles best.
+
+    A parabola in the logarithm of the blur through the least of the tried ones.
+    """
+    doubt = fits.u_px[among] / np.maximum(np.abs(fits.step[among]), 1e-6)
+    sure = among[np.argsort(doubt)[:BLUR_SLICES]]
+    some, start = slices.some(sure), fits.offset_px[sure]
+    tries = sigma_px * BLUR_TRIES
+    slopes = loose_slopes(len(sure))
+    cost = np.array(
+        [
+            float(
+                np.sum(np.minimum(fit_steps(some, start, s, slopes).misfit, 8.0) ** 2)
+            )
+            for s in tries
+        ]
+    )
+    k = int(np.clip(np.argmin(cost), 1, len(tries) - 2))
+    below, here, above = cost[k - 1], cost[k], cost[k + 1]
+    bend = below - 2 * here + above
+    shift = 0.5 * (below - above) / bend if bend > 0 else 0.0
+    step = float(np.log(BLUR_TRIES[1] / BLUR_TRIES[0]))
+    return float(tries[k] * np.exp(np.clip(shift, -1, 1) * step))

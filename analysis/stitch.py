@@ -1,0 +1,113 @@
+"""One rim from several photos: each piece of arc from the photo that shows it best.
+
+Never averaged: light errs by the same amount over millimetres, and a weak edge would
+spoil a strong one.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.rim_result import RimArc
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+Floats = NDArray[np.float64]
+
+SMOOTH_MM = 3.0
+"""Length over which the strengths of photos are compared: pieces, not samples."""
+_CLEARLY = 1e-9
+_SAME_RAD = 1e-9
+
+
+def stitch(arcs: Sequence[RimArc], radius_mm: float) -> RimArc:
+    """Stitch arcs read at the same angles.
+
+    Parameters
+    ----------
+    arcs : sequence of RimArc
+        At least one; all with the same ``phi_rad``.
+    radius_mm : float
+        To tell lengths along the arc.
+
+    Returns
+    -------
+    RimArc
+        ``source`` counts through the arcs given, in their order.
+
+    Raises
+    ------
+    ValueError
+        No arcs, or arcs of different angles.
+
+    Notes
+    -----
+    Each photo lays the circle's centre a little elsewhere and has its own scale; before
+    they are joined, ``c0 + c1 cos phi + c2 sin phi`` of the difference to the first is
+    taken off, by least squares over what both show well.
+    """
+    if not arcs:
+        raise ValueError("nothing to stitch")
+    phi = arcs[0].phi_rad
+    if any(
+        len(a.phi_rad) != len(phi) or np.abs(a.phi_rad - phi).max() > _SAME_RAD
+        for a in arcs
+    ):
+        raise ValueError("arcs of different angles can't be stitched")
+    best = max(range(len(arcs)), key=lambda k: float(np.mean(_shown(arcs[k]))))
+    laid = np.array([_laid_on(arcs[best], arc) for arc in arcs])
+    shown = np.array([_smooth(_shown(arc), phi * radius_mm) for arc in arcs])
+    usable = np.array([arc.used for arc in arcs])
+    shown = np.where(usable, shown, -1.0)
+    pick = np.argmax(shown, axis=0)
+    every = np.arange(len(phi))
+
+    def take(name: str) -> Floats:
+        return np.asarray(np.array([getattr(arc, name) for arc in arcs])[pick, every])
+
+    return RimArc(
+        phi_rad=phi,
+        residual_mm=laid[pick, every],
+        u_mm=take("u_mm"),
+        strength=take("strength"),
+        used=usable.any(axis=0),
+        source=_sources(arcs, pick),
+    )
+
+
+def _sources(arcs: Sequence[RimArc], pick: NDArray[np.intp]) -> NDArray[np.intp]:
+    return np.asarray(pick, dtype=np.intp) + 0 * arcs[0].source
+
+
+def _shown(arc: RimArc) -> Floats:
+    return np.where(arc.used, np.maximum(arc.strength, 0.0), 0.0)
+
+
+def _smooth(values: Floats, along_mm: Floats) -> Floats:
+    """Mean over a few millimetres."""
+    reach = max(int(SMOOTH_MM / float(np.median(np.diff(along_mm)))) // 2, 1)
+    window = np.ones(2 * reach + 1) / (2 * reach + 1)
+    return np.convolve(np.pad(values, reach, mode="edge"), window, "valid")
+
+
+def _laid_on(first: RimArc, other: RimArc) -> Floats:
+    """Residuals of ``other`` about the circle of ``first``."""
+    if other is first:
+        return first.residual_mm
+    weight = np.minimum(_shown(first), _shown(other)) ** 2
+    weight = weight if weight.sum() > _CLEARLY else np.ones(len(weight))
+    phi = first.phi_rad
+    design = np.column_stack([np.ones_like(phi), np.cos(phi), np.sin(phi)])
+    difference = other.residual_mm - first.residual_mm
+    shift = np.zeros(3)
+    for _ in range(3):
+        left = np.abs(difference - design @ shift)
+        typical = 1.4826 * float(np.median(left[weight > 0])) + 1e-4
+        robust = weight * (left < 4 * typical)
+        root = np.sqrt(robust)[:, None]
+        shift = np.linalg.lstsq(design * root, difference * root[:, 0], rcond=None)[0]
+    return np.asarray(other.residual_mm - design @ shift)
