@@ -27,7 +27,11 @@ _MOST_SHARE = 0.45
 _SPREAD_RATIO = (2.3, 5.2)
 """Variance along the chord over that across; 3.58 for a half disc."""
 
-_HULL_SAMPLES = 120
+_COMPACT = (0.0560, 0.0625)
+"""Area over squared perimeter; 0.0594 for a half disc."""
+
+_LEAST_CORNERS = 12
+_HULL_SAMPLES = 80
 _MISFIT = 0.05
 _SAME = 0.35
 _SECTORS = 72
@@ -94,6 +98,8 @@ def _contours(picture: Bytes, least_area: float) -> Iterator[NDArray[np.int32]]:
     for mask, left, top in places:
         contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
         for contour in contours:
+            if len(contour) < _LEAST_CORNERS:
+                continue
             _, _, w, h = cv2.boundingRect(contour)
             if least_area < w * h < most and 0.4 < w / h < 2.5:
                 yield np.asarray(contour + np.array([left, top]), dtype=np.int32)
@@ -107,6 +113,9 @@ def _half_disc(
     moments = cv2.moments(hull)
     area = moments["m00"]
     if area <= 0 or cv2.contourArea(contour) < 0.6 * area:
+        return None
+    low, high = _COMPACT
+    if not low < area / cv2.arcLength(hull, closed=True) ** 2 < high:
         return None
     middle = np.array([moments["m10"], moments["m01"]]) / area
     cell = 0.05 * float(np.sqrt(area))
@@ -150,7 +159,7 @@ def _fitted(
         x = (rim - centre) @ axis / radius
         y = (rim - centre) @ np.array([-axis[1], axis[0]]) / radius
         arc, chord = x > 0.2, (x < 0.12) & (np.abs(y) < 0.9)
-        if arc.sum() < 20 or chord.sum() < 10:
+        if arc.sum() < 15 or chord.sum() < 8:
             return None
         centre, radius = circle_through(rim[arc])
         line = rim[chord] - rim[chord].mean(axis=0)

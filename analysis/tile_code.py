@@ -33,6 +33,7 @@ _ZONES_MM = {
     "face": (1.9, 2.7),
     "deeper": (3.1, 3.9),
 }
+_CLEAR = 0.6
 _LEAST_GREY = 0.7
 _LEAK = 0.04
 """Share of a clear step that blur may bring into a bare place."""
@@ -89,8 +90,11 @@ def read_tile_code(
     readings = []
     for aside in _ASIDE_MM:
         seen = _columns(picture, homography, layout, aside)
-        if seen is not None:
-            readings.append(_reading(seen))
+        if seen is None:
+            continue
+        readings.append(_reading(seen))
+        if readings[-1].guarded and readings[-1].margin > _CLEAR:
+            break
     return max(readings, key=lambda code: (code.guarded, code.margin), default=None)
 
 
