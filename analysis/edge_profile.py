@@ -1,0 +1,382 @@
+"""Radius of a tile's edge from its profile, seen along the rim on the edge stand.
+
+A model of the silhouette (:mod:`analysis.profile_shape`), blurred as the picture is,
+is fitted to the pixels around it: light changes linearly on the wall, on the table, and
+on as much of the bottom face as the camera sees.  Where the tile stands and how it
+leans are fitted along with the radius; a lean of angle a looks like R a^2 of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.profile_shape import (
+    Standing,
+    depth_px,
+    face_points_mm,
+    off_plane_rad,
+    rim_points_mm,
+    silhouette,
+    whole_hull,
+)
+
+if TYPE_CHECKING:
+    from analysis.hub import Hub
+    from analysis.photo import Photo
+
+Floats = NDArray[np.float64]
+
+STARTS_MM = (0.06, 0.3)
+MOST_MM = 1.2
+"""Rounder edges leave no bottom face within the window."""
+BACK_MM, OUT_MM = 2.4, 0.7
+ASIDE_MM, ALONG_WALL_MM = 0.8, 2.1
+BAND_MM = 0.45
+COARSE_PX = (4.0, 2.0)
+_SHIFTS_MM = (np.arange(-0.6, 0.61, 0.2), np.arange(-0.4, 0.41, 0.2))
+_STEPS = np.array([0.01, 0.01, 2e-3, 2e-3, 0.03, 0.02])
+_LEAN_SIGMA_RAD = np.deg2rad(1.5)
+_TURN_SIGMA_RAD = np.deg2rad(2.5)
+_SHIFT_SIGMA_MM = 0.4
+_BLUR_SIGMA = 0.08
+_ROUNDS = 10
+_SETTLED = 0.01
+_BLOCK_PX = 4
+_REACH_PX = 7
+_RIDGE = 1e-6
+_QUARTERS_PX = np.array([[-0.25, -0.25], [0.25, -0.25], [-0.25, 0.25], [0.25, 0.25]])
+_PIXEL_PX2 = 1 / 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeFit:
+    """The best silhouette.
+
+    ``u_mm`` is the standard uncertainty of ``standing.radius_mm`` from noise, place,
+    lean and blur together, noise and its correlation taken from the misfit.
+    ``rise`` is by how much chi squared grows if the edge is taken to be sharp.
+    """
+
+    standing: Standing
+    u_mm: float
+    off_plane_rad: float
+    blur_px: float
+    misfit: float
+    rise: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Patch:
+    """Pixels round the edge: ``light`` (h, w) as shares; ``used`` (h, w);
+    ``near`` (h, w) where light is blurred into the used."""
+
+    origin: Floats
+    light: Floats
+    used: NDArray[np.bool_]
+
+    @property
+    def near(self) -> NDArray[np.bool_]:
+        reach = 2 * _REACH_PX + 1
+        square = np.ones((reach, reach), dtype=np.uint8)
+        return cv2.dilate(self.used.astype(np.uint8), square) > 0
+
+    @property
+    def pixels(self) -> Floats:
+        """Near pixels (n, 2) of the photo."""
+        rows, columns = np.nonzero(self.near)
+        return np.column_stack([columns, rows]) + self.origin
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return int(self.light.shape[0]), int(self.light.shape[1])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Trial:
+    standing: Standing
+    ln_blur: float
+
+    @property
+    def radius_mm(self) -> float:
+        return self.standing.radius_mm
+
+    def moved(self, step: Floats) -> _Trial:
+        radius = float(np.clip(self.radius_mm + step[5], 0.0, MOST_MM))
+        return _Trial(
+            standing=replace(self.standing.moved(step[:4]), radius_mm=radius),
+            ln_blur=self.ln_blur + float(step[4]),
+        )
+
+
+def fit_edge(photo: Photo, hub: Hub, start: Standing, blur_px: float) -> EdgeFit | None:
+    """Fit the silhouette of a tile's rim.
+
+    Parameters
+    ----------
+    photo : Photo
+    hub : Hub
+    start : Standing
+        Where the tile is expected, good to half a millimetre.
+    blur_px : float
+        Standard deviation of the picture's blur at sharp edges, good to 8 %.
+
+    Returns
+    -------
+    EdgeFit, or None if the rim's surroundings are not wholly in the photo.
+    """
+    patch = _cut(photo, hub, start)
+    if patch is None:
+        return None
+    known = _Known(hub=hub, start=start, ln_blur=float(np.log(blur_px)))
+    trial = _Trial(standing=replace(start, radius_mm=0.15), ln_blur=known.ln_blur)
+    for extra_px in COARSE_PX:
+        soft = replace(patch, light=cv2.GaussianBlur(patch.light, (0, 0), extra_px))
+        if extra_px == COARSE_PX[0]:
+            trial = _searched(soft, known, trial, extra_px)
+        trial = _descended(soft, known, trial, extra_px, free=5, rounds=4)
+    patch = replace(patch, used=_band(patch, hub, trial.standing))
+    tried = [
+        _descended(patch, known, _rounded(trial, radius), 0.0, free=6)
+        for radius in STARTS_MM
+    ]
+    costs = [_cost(patch, known, one, 0.0) for one in tried]
+    best = tried[int(np.argmin(costs))]
+    return _judged(patch, known, best)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Known:
+    """What is known before the fit: the hub, the bay's hold, the picture's blur."""
+
+    hub: Hub
+    start: Standing
+    ln_blur: float
+
+    def pull(self, trial: _Trial) -> Floats:
+        """How far off (5,) in standard deviations."""
+        here, there = trial.standing, self.start
+        return np.array(
+            [
+                (here.outward_mm - there.outward_mm) / _SHIFT_SIGMA_MM,
+                (here.onward_mm - there.onward_mm) / _SHIFT_SIGMA_MM,
+                (here.turn_rad - there.turn_rad) / _TURN_SIGMA_RAD,
+                (here.lean_rad - there.lean_rad) / _LEAN_SIGMA_RAD,
+                (trial.ln_blur - self.ln_blur) / _BLUR_SIGMA,
+            ]
+        )
+
+
+def _cut(photo: Photo, hub: Hub, start: Standing) -> _Patch | None:
+    """Cut out the pixels round the last millimetres of face and wall."""
+    corners = _corners(hub, start)
+    low = np.floor(corners.min(axis=0)).astype(int) - 2
+    high = np.ceil(corners.max(axis=0)).astype(int) + 3
+    if np.any(low < 0) or high[0] > photo.width_px or high[1] > photo.height_px:
+        return None
+    light = photo.linear(int(low[0]), int(low[1]), int(high[0]), int(high[1]))
+    light = light.astype(np.float64)
+    used = np.zeros(light.shape, dtype=np.uint8)
+    cv2.fillPoly(used, [np.rint(corners - low).astype(np.int32)], 1)
+    return _Patch(
+        origin=low.astype(np.float64),
+        light=light / max(float(np.percentile(light, 95.0)), 1e-4),
+        used=used > 0,
+    )
+
+
+def _corners(hub: Hub, standing: Standing) -> Floats:
+    radius = standing.tile.radius_mm
+    x = np.array([radius - BACK_MM, radius + OUT_MM])
+    z = np.array([-ASIDE_MM, ALONG_WALL_MM])
+    corners = [(x[0], 0, z[0]), (x[1], 0, z[0]), (x[1], 0, z[1]), (x[0], 0, z[1])]
+    return standing.px(hub, np.array(corners))
+
+
+def _inward_px(hub: Hub, standing: Standing) -> Floats:
+    """Direction (2,) from the rim into the tile: back, and away from the face."""
+    radius = standing.tile.radius_mm
+    ends = standing.px(hub, np.array([[radius, 0.0, 0.0], [radius - 1.0, 0.0, 1.0]]))
+    return np.asarray(ends[1] - ends[0])
+
+
+def _band(patch: _Patch, hub: Hub, standing: Standing) -> NDArray[np.bool_]:
+    """Keep pixels near the silhouette, within the tile's own corner of the picture."""
+    pieces = silhouette(
+        standing.px(hub, rim_points_mm(standing.tile, standing.radius_mm)),
+        _inward_px(hub, standing),
+    )
+    depth = np.full(patch.shape, np.inf)
+    depth[patch.near] = depth_px(pieces, patch.pixels)
+    limits = np.zeros(patch.shape, dtype=np.uint8)
+    corners = np.rint(_corners(hub, standing) - patch.origin).astype(np.int32)
+    cv2.fillPoly(limits, [corners], 1)
+    return np.asarray(
+        (np.abs(depth) < BAND_MM * hub.px_per_mm) & (limits > 0) & patch.used
+    )
+
+
+def _basis(patch: _Patch, known: _Known, trial: _Trial, extra_px: float) -> Floats:
+    """Light of unit size (n, k) at the used pixels: wall, face, table."""
+    standing, hub = trial.standing, known.hub
+    blur = float(np.hypot(np.exp(trial.ln_blur), extra_px))
+    edge = standing.radius_mm
+    pieces = silhouette(
+        standing.px(hub, rim_points_mm(standing.tile, edge)), _inward_px(hub, standing)
+    )
+    pixels = patch.pixels
+    depth = depth_px(pieces, pixels)
+    body = _seen(patch, pieces, depth, blur)
+    x, y = _places(patch)
+    far = depth[patch.used[patch.near]] / (BAND_MM * hub.px_per_mm)
+    inside, outside = np.minimum(far, 0.0), np.maximum(far, 0.0)
+    table = 1 - body
+    columns = [body, body * x, body * y, body * inside]
+    columns += [table, table * x, table * y, table * outside]
+    if off_plane_rad(hub, standing) > 0:
+        face = whole_hull(standing.px(hub, face_points_mm(standing.tile, edge)))
+        seen = _seen(patch, face, depth_px(face, pixels), blur)
+        columns += [seen, seen * x]
+    return np.column_stack(columns)
+
+
+def _seen(
+    patch: _Patch, pieces: tuple[Floats, Floats], depth: Floats, blur_px: float
+) -> Floats:
+    """Share of each used pixel that is covered, through the blur.
+
+    Four points stand for a pixel where the outline crosses it.
+    """
+    cover = np.repeat((depth < 0).astype(np.float64)[:, None], 4, axis=1)
+    near = np.flatnonzero(np.abs(depth) < 1.0)
+    crossed = patch.pixels[near]
+    for k, shift in enumerate(_QUARTERS_PX):
+        fine = depth_px(pieces, crossed + shift)
+        cover[near, k] = np.clip(0.5 - 2 * fine, 0.0, 1.0)
+    # the blur of the finished picture, so its pixels' own width is part of it
+    whole = np.zeros(patch.shape)
+    whole[patch.near] = cover.mean(axis=1)
+    soft = cv2.GaussianBlur(whole, (0, 0), float(np.sqrt(blur_px**2 - _PIXEL_PX2)))
+    return np.asarray(soft[patch.used], dtype=np.float64)
+
+
+def _places(patch: _Patch) -> tuple[Floats, Floats]:
+    rows, columns = np.nonzero(patch.used)
+    height, width = patch.shape
+    return columns / width - 0.5, rows / height - 0.5
+
+
+def _left(patch: _Patch, known: _Known, trial: _Trial, extra_px: float) -> Floats:
+    """Misfit (n,) of the light that fits best."""
+    basis = _basis(patch, known, trial, extra_px)
+    light = patch.light[patch.used]
+    normal = basis.T @ basis + _RIDGE * len(light) * np.eye(basis.shape[1])
+    return np.asarray(light - basis @ np.linalg.solve(normal, basis.T @ light))
+
+
+def _searched(
+    patch: _Patch, known: _Known, trial: _Trial, extra_px: float
+) -> _Trial:
+    """Best of a grid of shifts."""
+    best, least = trial, np.inf
+    for outward in _SHIFTS_MM[0]:
+        for onward in _SHIFTS_MM[1]:
+            shifted = trial.moved(np.array([outward, onward, 0.0, 0.0, 0.0, 0.0]))
+            cost = float(np.sum(_left(patch, known, shifted, extra_px) ** 2))
+            if cost < least:
+                best, least = shifted, cost
+    return best
+
+
+def _rounded(trial: _Trial, radius_mm: float) -> _Trial:
+    return replace(trial, standing=replace(trial.standing, radius_mm=radius_mm))
+
+
+def _cost(patch: _Patch, known: _Known, trial: _Trial, extra_px: float) -> float:
+    left = _left(patch, known, trial, extra_px)
+    return float(left @ left)
+
+
+def _descended(
+    patch: _Patch, known: _Known, trial: _Trial, extra_px: float, free: int,
+    rounds: int = _ROUNDS,
+) -> _Trial:
+    """Levenberg-Marquardt over place, lean and blur, and with ``free`` 6 the radius."""
+    left = _left(patch, known, trial, extra_px)
+    noise2 = _noise2(patch, left)
+    pull = known.pull(trial)
+    cost = float(left @ left) / noise2 + float(pull @ pull)
+    damping = 1e-3
+    for _ in range(rounds):
+        jacobian, pulls = _slopes(patch, known, trial, extra_px, left, free)
+        normal = jacobian.T @ jacobian / noise2 + pulls.T @ pulls
+        gradient = jacobian.T @ left / noise2 + pulls.T @ pull
+        damped = normal + damping * np.diag(np.diag(normal)) + 1e-9 * np.eye(free)
+        step = np.zeros(len(_STEPS))
+        step[:free] = np.clip(-np.linalg.solve(damped, gradient), -15, 15)
+        ahead = trial.moved(step * _STEPS)
+        left_ahead, pull_ahead = _left(patch, known, ahead, extra_px), known.pull(ahead)
+        after = float(left_ahead @ left_ahead) / noise2 + float(pull_ahead @ pull_ahead)
+        gain = cost - after
+        if gain <= 0:
+            damping *= 20
+            continue
+        trial, left, pull, cost = ahead, left_ahead, pull_ahead, after
+        damping /= 10
+        if gain < _SETTLED:
+            break
+    return trial
+
+
+def _slopes(
+    patch: _Patch, known: _Known, trial: _Trial, extra_px: float, left: Floats, free: int
+) -> tuple[Floats, Floats]:
+    """Change of misfit (n, free) and pull (5, free) by one step of each unknown."""
+    columns, pulls = [], []
+    here = known.pull(trial)
+    for index in range(free):
+        step = np.zeros(len(_STEPS))
+        step[index] = _STEPS[index]
+        ahead = trial.moved(step)
+        columns.append(_left(patch, known, ahead, extra_px) - left)
+        pulls.append(known.pull(ahead) - here)
+    return np.column_stack(columns), np.column_stack(pulls)
+
+
+def _noise2(patch: _Patch, left: Floats) -> float:
+    """Variance of the misfit times how many pixels are off alike.
+
+    Means over blocks scatter more than those of independent pixels would.
+    """
+    field = np.zeros(patch.shape)
+    field[patch.used] = left
+    mean = cv2.blur(field, (_BLOCK_PX, _BLOCK_PX), borderType=cv2.BORDER_CONSTANT)
+    full = cv2.blur(
+        patch.used.astype(np.float64), (_BLOCK_PX, _BLOCK_PX),
+        borderType=cv2.BORDER_CONSTANT,
+    )
+    variance = float(np.mean(left**2))
+    alike = _BLOCK_PX**2 * float(np.mean(mean[full > 0.999] ** 2)) / variance
+    return variance * max(alike, 1.0) + 1e-9
+
+
+def _judged(patch: _Patch, known: _Known, best: _Trial) -> EdgeFit:
+    left = _left(patch, known, best, 0.0)
+    noise2 = _noise2(patch, left)
+    jacobian, pulls = _slopes(patch, known, best, 0.0, left, len(_STEPS))
+    normal = jacobian.T @ jacobian / noise2 + pulls.T @ pulls
+    covariance = np.linalg.inv(normal + 1e-9 * np.eye(len(normal)))
+    sharp = _descended(patch, known, _rounded(best, 0.0), 0.0, free=5)
+    rise = (_cost(patch, known, sharp, 0.0) - float(left @ left)) / noise2
+    return EdgeFit(
+        standing=best.standing,
+        u_mm=float(np.sqrt(covariance[5, 5]) * _STEPS[5]),
+        off_plane_rad=off_plane_rad(known.hub, best.standing),
+        blur_px=float(np.exp(best.ln_blur)),
+        misfit=float(np.sqrt(np.mean(left**2))),
+        rise=rise,
+    )

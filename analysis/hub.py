@@ -1,0 +1,229 @@
+"""Find the edge stand in a photo from above, and where its top plane lies.
+
+The pattern of holes in the hub's top is its identity: no turn or mirror image of it
+looks like it.  Their centres give the camera, and the hub's own design is the scale.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import permutations
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.bundle import Priors, Seen, State, fit
+from analysis.camera import View, view_of_plane
+from analysis.candidates import shrunk
+from analysis.holes import measure_holes
+from analysis.pose import (
+    MAX_TILT_RAD,
+    MIN_PX_PER_MM,
+    U_COUPON_SCALE,
+    camera_priors,
+)
+from analysis.refusals import refuse
+from analysis.register import apply
+from patterns.manifest import Hole
+
+if TYPE_CHECKING:
+    from analysis.photo import Photo
+    from analysis.result import Refusal
+    from patterns.rim_manifest import Stand, StandHole
+
+Floats = NDArray[np.float64]
+
+SEARCH_LONGEST_PX = 1400
+_MOST_BLOBS = 90
+_NEAR_MM = 0.7
+_NEAR_AGAIN_MM = 0.35
+_SIZE_RATIO = 1.35
+_LEAST_HOLES = 5
+_HOLE_FLOOR_PX = 0.1
+_HOLE_FLOOR_MM = 0.004
+_MOST_BLUR_PX = 4.0
+_MOST_MISFIT_MM = 0.15
+_FLAT_PER_MM = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hub:
+    """The stand under the camera.
+
+    ``view`` takes the stand's frame (mm by its design) to px; ``blur_px`` is the
+    standard deviation of the blur at the holes' rims, which shade can only widen;
+    ``px_per_mm`` at its axis; ``u_scale_ratio`` that of every length.
+    """
+
+    stand: Stand
+    view: View
+    px_per_mm: float
+    tilt_rad: float
+    u_scale_ratio: float
+    blur_px: float
+    residual_px: float
+    holes_px: tuple[Floats, ...]
+
+
+def find_hub(photo: Photo, stand: Stand) -> Hub | Refusal:
+    """Find the stand by its holes.
+
+    Parameters
+    ----------
+    photo : Photo
+    stand : Stand
+
+    Returns
+    -------
+    Hub, or one of the refusals `no_hub`, `hub_mirrored`, `too_few_px`, `too_oblique`.
+    """
+    guess = _guess(photo, stand)
+    if not isinstance(guess, np.ndarray):
+        return guess
+    holes = tuple(_as_hole(hole) for hole in stand.holes)
+    centres, blur_px = measure_holes(photo, guess, holes, _MOST_BLUR_PX)
+    used = [(h, c) for h, c in zip(holes, centres, strict=True) if c.used]
+    if len(used) < _LEAST_HOLES:
+        return refuse("no_hub")
+    px_per_mm = _scale(guess)
+    floor = _HOLE_FLOOR_PX**2 + (_HOLE_FLOOR_MM * px_per_mm) ** 2
+    seen = Seen(
+        holes_mm=np.array([[h.x_mm, h.y_mm] for h, _ in used]),
+        holes_px=np.array([c.centre_px for _, c in used]),
+        holes_cov_px2=np.array([c.covariance_px2 + floor * np.eye(2) for _, c in used]),
+        marks_mm=np.zeros(0),
+        marks_px=np.zeros((0, 2)),
+        mark_sigma_px=1.0,
+    )
+    known = camera_priors(photo, px_per_mm)
+    priors = Priors(
+        inverse_distance_per_mm=known.inverse_distance_per_mm,
+        k1=known.k1,
+        tilt_rad=known.tilt_rad,
+        bow_per_mm=(0.0, _FLAT_PER_MM),
+    )
+    size = (photo.width_px, photo.height_px)
+    start = view_of_plane(guess, size, px_per_mm, priors.inverse_distance_per_mm[0])
+    fitted = fit(State(view=start), seen, priors)
+    hub = Hub(
+        stand=stand,
+        view=fitted.state.view,
+        px_per_mm=fitted.state.view.scale_px_per_mm,
+        tilt_rad=float(np.arccos(np.clip(fitted.state.view.rotation[2, 2], -1, 1))),
+        u_scale_ratio=U_COUPON_SCALE,
+        blur_px=blur_px,
+        residual_px=float(np.sqrt(np.mean(fitted.hole_misfit_px**2))),
+        holes_px=tuple(c.rim_px for _, c in used),
+    )
+    return _judged(hub)
+
+
+def _judged(hub: Hub) -> Hub | Refusal:
+    if hub.residual_px > _MOST_MISFIT_MM * hub.px_per_mm:
+        return refuse("no_hub")
+    if hub.px_per_mm < MIN_PX_PER_MM:
+        return refuse("too_few_px", px_per_mm=hub.px_per_mm)
+    if hub.tilt_rad > MAX_TILT_RAD:
+        return refuse("too_oblique", tilt_deg=float(np.rad2deg(hub.tilt_rad)))
+    return hub
+
+
+def _guess(photo: Photo, stand: Stand) -> Floats | Refusal:
+    """Homography from design mm to px by the pattern of round spots."""
+    small = shrunk(photo.rgb8, min(1.0, SEARCH_LONGEST_PX / max(photo.rgb8.shape)))
+    spots = _round_spots(np.ascontiguousarray(small[:, :, 1]))
+    places = np.array([[hole.x_mm, hole.y_mm] for hole in stand.holes])
+    diameter = stand.holes[0].diameter_mm
+    found, count = _matched(spots, places, diameter)
+    _, mirrored = _matched(spots, places * (1.0, -1.0), diameter)
+    if mirrored > max(count, _LEAST_HOLES):
+        return refuse("hub_mirrored")
+    if found is None or count < _LEAST_HOLES:
+        return refuse("no_hub")
+    up = photo.width_px / small.shape[1]
+    shift = 0.5 * up - 0.5
+    return np.array([[up, 0, shift], [0, up, shift], [0, 0, 1.0]]) @ found
+
+
+def _round_spots(grey: NDArray[np.uint8]) -> Floats:
+    """Dark and bright round spots (n, 3): x, y, diameter in px, the roundest first."""
+    settings = cv2.SimpleBlobDetector_Params()
+    settings.minThreshold, settings.maxThreshold = 10.0, 250.0
+    settings.thresholdStep = 6.0
+    settings.minRepeatability = 2
+    settings.filterByArea = True
+    settings.minArea, settings.maxArea = 40.0, 20000.0
+    settings.filterByCircularity, settings.minCircularity = True, 0.7
+    settings.filterByInertia, settings.minInertiaRatio = True, 0.6
+    settings.filterByConvexity, settings.minConvexity = True, 0.85
+    settings.minDistBetweenBlobs = 4.0
+    spots = []
+    for colour in (0, 255):
+        settings.blobColor = colour
+        detector = cv2.SimpleBlobDetector.create(settings)
+        spots += [(*key.pt, key.size) for key in detector.detect(grey)]
+    return np.array(spots, dtype=np.float64).reshape(-1, 3)
+
+
+def _matched(
+    spots: Floats, places_mm: Floats, diameter_mm: float
+) -> tuple[Floats | None, int]:
+    """Best similarity from two spots taken for two holes, then a homography."""
+    best, best_count = None, 0
+    target = places_mm @ [1, 1j]
+    at = spots[:, 0] + 1j * spots[:, 1]
+    pairs = list(permutations(range(len(places_mm)), 2))
+    spans = np.array([target[j] - target[i] for i, j in pairs])
+    first = np.array([target[i] for i, _ in pairs])
+    for a in range(len(spots)):
+        size = spots[a, 2] / diameter_mm
+        for b in range(len(spots)):
+            span = at[b] - at[a]
+            if a == b or not _alike(spots[b, 2], spots[a, 2]):
+                continue
+            stretch = span / spans
+            good = np.abs(np.log(np.abs(stretch) / size + 1e-12)) < np.log(_SIZE_RATIO)
+            for k in np.flatnonzero(good):
+                seen = at[a] + stretch[k] * (target - first[k])
+                off = np.abs(seen[:, None] - at).min(axis=1)
+                count = int(np.sum(off < _NEAR_MM * np.abs(stretch[k])))
+                if count > best_count:
+                    best_count, best = count, (seen, abs(stretch[k]))
+    if best is None or best_count < _LEAST_HOLES:
+        return None, best_count
+    seen, stretch_px = best
+    off = np.abs(seen[:, None] - at)
+    nearest = off.argmin(axis=1)
+    hit = off.min(axis=1) < _NEAR_MM * stretch_px
+    homography, kept = cv2.findHomography(
+        places_mm[hit],
+        spots[nearest[hit], :2],
+        cv2.RANSAC,
+        _NEAR_AGAIN_MM * stretch_px,
+    )
+    if homography is None:
+        return None, 0
+    return np.asarray(homography, dtype=np.float64), int(np.sum(kept))
+
+
+def _as_hole(hole: StandHole) -> Hole:
+    """Give it the form that the holes' reader knows; layers don't matter there."""
+    return Hole(
+        name=hole.name,
+        x_mm=hole.x_mm,
+        y_mm=hole.y_mm,
+        diameter_mm=hole.diameter_mm,
+        diameter_by_layer_mm=(hole.diameter_mm,),
+    )
+
+
+def _alike(one: float, other: float) -> bool:
+    return bool(1 / _SIZE_RATIO < one / other < _SIZE_RATIO)
+
+
+def _scale(homography: Floats) -> float:
+    ends = apply(homography, np.array([[0.5, 0], [-0.5, 0], [0, 0.5], [0, -0.5]]))
+    area = np.linalg.det(np.array([ends[0] - ends[1], ends[2] - ends[3]]))
+    return float(np.sqrt(abs(area)))

@@ -1,0 +1,153 @@
+"""Silhouette of a tile's rim as a camera above the edge stand sees it.
+
+The half disc is a body of revolution whose edge is rounded with a radius, tangent to
+the bottom face and to the tapered wall.  It is convex near its lowest point, so its
+silhouette in perspective is the hull of its projected points.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.camera import turn
+
+if TYPE_CHECKING:
+    from analysis.hub import Hub
+    from patterns.rim_manifest import Bay, RimTile
+
+Floats = NDArray[np.float64]
+
+ARC_RAD = np.deg2rad(np.linspace(-42, 42, 43))
+"""Farther round the arc nothing bounds the last 2.5 mm of the silhouette."""
+_FILLET_POINTS = 14
+_WALL_TOP = 0.9
+_OUTWARD_COSINE = -0.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """A tile in its bay, and how it stands off from where the bay would hold it.
+
+    ``outward_mm``, ``onward_mm``: shift along its x and z; ``turn_rad`` about its y
+    (the azimuth), ``lean_rad`` about its x, both at its lowest point;
+    ``radius_mm`` is the edge's.
+    """
+
+    tile: RimTile
+    bay: Bay
+    outward_mm: float = 0.0
+    onward_mm: float = 0.0
+    turn_rad: float = 0.0
+    lean_rad: float = 0.0
+    radius_mm: float = 0.0
+
+    def moved(self, step: Floats) -> Standing:
+        """Change shift (2,), turn and lean by ``step`` (4,)."""
+        return replace(
+            self,
+            outward_mm=self.outward_mm + float(step[0]),
+            onward_mm=self.onward_mm + float(step[1]),
+            turn_rad=self.turn_rad + float(step[2]),
+            lean_rad=self.lean_rad + float(step[3]),
+        )
+
+    def in_stand(self, points_mm: Floats) -> Floats:
+        """Points (n, 3) of the tile's frame in the stand's."""
+        low = np.array([self.tile.radius_mm, 0.0, 0.0])
+        spin = turn(np.array([0.0, self.turn_rad, 0.0]))
+        spin = spin @ turn(np.array([self.lean_rad, 0.0, 0.0]))
+        shift = low + [self.outward_mm, 0.0, self.onward_mm]
+        at = (np.asarray(points_mm) - low) @ spin.T + shift
+        azimuth = np.deg2rad(self.bay.azimuth_deg)
+        outward = np.array([np.cos(azimuth), np.sin(azimuth), 0.0])
+        onward = np.array([-np.sin(azimuth), np.cos(azimuth), 0.0])
+        axes = np.array([outward, [0.0, 0.0, -1.0], onward])
+        return np.asarray(at @ axes + self.bay.back_mm * outward)
+
+    def px(self, hub: Hub, points_mm: Floats) -> Floats:
+        """Pixels (n, 2) of points (n, 3) of the tile's frame."""
+        return hub.view.project(self.in_stand(points_mm))
+
+
+def rim_points_mm(tile: RimTile, edge_mm: float) -> Floats:
+    """Points (n, 3) of rounded edge and wall round the arc, in the tile's frame."""
+    taper = np.deg2rad(tile.taper_deg)
+    angle = np.linspace(-np.pi / 2, taper, _FILLET_POINTS if edge_mm > 0 else 1)
+    rho = tile.radius_mm - edge_mm + edge_mm * np.cos(angle)
+    z = edge_mm + edge_mm * np.sin(angle)
+    top = _WALL_TOP * tile.thickness_mm
+    rho = np.append(rho, rho[-1] - (top - z[-1]) * np.tan(taper))
+    z = np.append(z, top)
+    return _revolved(rho, z)
+
+
+def face_points_mm(tile: RimTile, edge_mm: float) -> Floats:
+    """Points (n, 3) round the bottom face, half way up its rounded edge."""
+    return _revolved(np.array([tile.radius_mm - 0.5 * edge_mm]), np.zeros(1))
+
+
+def off_plane_rad(hub: Hub, standing: Standing) -> float:
+    """Angle from the bottom face to the line of sight at the lowest point.
+
+    Positive when the camera sees the face.
+    """
+    radius = standing.tile.radius_mm
+    ends = np.array([[radius, 0.0, 0.0], [radius, 1.0, 0.0], [radius, 0.0, 1.0]])
+    low, up, inward = standing.in_stand(ends)
+    slope = hub.view.ray_slope(low[None])[0]
+    ray = np.append(slope, 1.0)
+    ray /= np.linalg.norm(ray)
+    return float(np.arcsin(np.clip(ray @ (inward - low), -1.0, 1.0)))
+
+
+def silhouette(points_px: Floats, inward_px: Floats) -> tuple[Floats, Floats]:
+    """Straight pieces that bound the hull: unit normals (m, 2) outwards, and n . p.
+
+    Pieces that face against ``inward_px`` (2,), the body's far side, are left out.
+    """
+    hull = _hull(points_px)
+    normal, level = _pieces(hull)
+    body = inward_px / np.linalg.norm(inward_px)
+    kept = normal @ body < -_OUTWARD_COSINE
+    return normal[kept], level[kept]
+
+
+def whole_hull(points_px: Floats) -> tuple[Floats, Floats]:
+    """All pieces of the hull, as :func:`silhouette` gives them."""
+    return _pieces(_hull(points_px))
+
+
+def depth_px(pieces: tuple[Floats, Floats], points_px: Floats) -> Floats:
+    """Signed distance outwards (n,) of points (n, 2) from a convex outline."""
+    normal, level = pieces
+    return np.asarray((points_px @ normal.T - level).max(axis=1))
+
+
+def _revolved(rho: Floats, z: Floats) -> Floats:
+    c, s = np.cos(ARC_RAD)[:, None], -np.sin(ARC_RAD)[:, None]
+    rings = np.stack(np.broadcast_arrays(rho * c, rho * s, z), axis=-1)
+    return np.asarray(rings.reshape(-1, 3))
+
+
+def _hull(points_px: Floats) -> Floats:
+    # single precision is fine once the far origin is taken off
+    origin = points_px.mean(axis=0)
+    hull = cv2.convexHull((points_px - origin).astype(np.float32))
+    return np.asarray(hull[:, 0].astype(np.float64) + origin)
+
+
+def _pieces(hull: Floats) -> tuple[Floats, Floats]:
+    along = np.roll(hull, -1, axis=0) - hull
+    length = np.linalg.norm(along, axis=1)
+    kept = length > 1e-3
+    along, start = along[kept] / length[kept, None], hull[kept]
+    normal = np.column_stack([along[:, 1], -along[:, 0]])
+    middle = hull.mean(axis=0)
+    outward = np.sign(np.sum(normal * (start - middle), axis=1))
+    normal *= outward[:, None]
+    return normal, np.sum(normal * start, axis=1)
