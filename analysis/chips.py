@@ -23,6 +23,7 @@ SIGMAS = 4.5
 """A chip stands out by this many sigma of roughness and noise together: at 72 pieces
 of rim of half a millimetre, a false one in some thousand tiles, were they Gaussian."""
 LEAST_WIDTH_MM = 0.2
+APART_MM = 0.35
 LEAST_STRENGTH = 0.35
 U_DEPTH_MODEL_MM = 0.010
 HALF_MM_SHARE = 0.85
@@ -83,14 +84,9 @@ def _runs(
     radius_mm: float,
 ) -> tuple[Chip, ...]:
     found = []
-    last = -1
-    for i in np.flatnonzero(depth_mm > limit_mm):
-        if i <= last:
-            continue
-        start, end = _half_depth(depth_mm, i)
-        deepest = start + int(np.argmax(depth_mm[start : end + 1]))
+    for first, last in _beyond(along_mm, depth_mm > limit_mm):
+        deepest = first + int(np.argmax(depth_mm[first : last + 1]))
         start, end = _half_depth(depth_mm, deepest)
-        last = max(end, i)
         width = _crossing(along_mm, depth_mm, start, end)
         if width < LEAST_WIDTH_MM:
             continue
@@ -104,6 +100,17 @@ def _runs(
             )
         )
     return tuple(found)
+
+
+def _beyond(along_mm: Floats, deep: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and last sample of each run, those less than APART_MM apart as one."""
+    at = np.flatnonzero(deep)
+    if not len(at):
+        return []
+    cuts = np.flatnonzero(np.diff(along_mm[at]) > APART_MM)
+    firsts = np.append(at[0], at[cuts + 1])
+    lasts = np.append(at[cuts], at[-1])
+    return [(int(i), int(j)) for i, j in zip(firsts, lasts, strict=True)]
 
 
 def _half_depth(depth_mm: Floats, at: int) -> tuple[int, int]:

@@ -8,12 +8,14 @@ a convolution add).  How round the edge is in section does not show in plan.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arc_form import Rough
-from analysis.roughness import Floor
+if TYPE_CHECKING:
+    from analysis.arc_form import Rough
+    from analysis.roughness import Floor
 
 Floats = NDArray[np.float64]
 

@@ -8,6 +8,7 @@ edge, under one blur a tile (:mod:`analysis.step_fit`).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -27,8 +28,6 @@ from analysis.step_fit import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from analysis.photo import Photo
     from analysis.tile_pose import TilePose
 
@@ -53,6 +52,7 @@ MOST_NOISE_MM = 0.05
 BIN_MM = 0.03
 SLOPE_NEIGHBOURS, SLOPE_SCATTER = 11, 0.02
 """Slopes of the light are those of a millimetre of rim, give or take this much."""
+SIDEWAYS = 3
 _BELL = 4
 _NEIGHBOURS = 7
 
@@ -61,7 +61,7 @@ _NEIGHBOURS = 7
 class Course:
     """A nominal edge in the tile's plane.
 
-    ``at_mm`` (n,) places along it, evenly ``STEP_MM`` apart; ``along_out`` takes points
+    ``at_mm`` (n,) places along it, evenly about ``STEP_MM`` apart; ``along_out`` takes points
     (k, 2) to along, out (k, 2); ``point`` takes along (k,), out (k,) to points (k, 2).
     """
 
@@ -75,8 +75,8 @@ class EdgeTrace:
     """An edge read along a course: (n,) arrays.
 
     ``place_mm`` outwards from the course; ``noise_mm`` its standard uncertainty from
-    noise and misfit; ``inside``, ``step``, ``slope``: linear light of the part, of the
-    step just outside it, and how it goes on over 0.35 mm; ``blur_px`` one for all.
+    noise and misfit; ``inside``, ``step``: linear light of the part and of the step
+    just outside it; ``blur_px`` one for all.  NaN where the edge was not looked for.
     """
 
     at_mm: Floats
@@ -84,7 +84,6 @@ class EdgeTrace:
     noise_mm: Floats
     inside: Floats
     step: Floats
-    slope: Floats
     misfit: Floats
     found: NDArray[np.bool_]
     blur_px: float
@@ -127,15 +126,24 @@ def back_course(y0_mm: float, y1_mm: float) -> Course:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Strip:
-    """Pixels of each slice across a course, padded: (n, m); ``slice_of`` -1 is empty.
+    """Pixels of each slice across a course, padded to the same number m.
 
-    ``out_mm``, ``light`` (n, m); ``live`` (n, m); ``px_per_mm`` (n,) across the edge.
+    ``out_mm``, ``light``, ``live`` (n, m); ``px_per_mm`` (n,) across the edge.
     """
 
     out_mm: Floats
     light: Floats
     live: NDArray[np.bool_]
     px_per_mm: Floats
+
+    def some(self, rows: NDArray[np.intp]) -> Strip:
+        """Only these slices."""
+        return Strip(
+            out_mm=self.out_mm[rows],
+            light=self.light[rows],
+            live=self.live[rows],
+            px_per_mm=self.px_per_mm[rows],
+        )
 
 
 def gather(
@@ -164,12 +172,13 @@ def gather(
     outer = course.point(ends, np.full(len(ends), reach_mm[1]))
     pixels, light = _pixels_within(photo, pose, np.concatenate([inner, outer[::-1]]))
     here = course.along_out(pose.back_project(pixels))
-    place = (here[:, 0] - at[0]) / STEP_MM
-    reach = int(np.ceil(half_mm / STEP_MM))
+    step = (at[-1] - at[0]) / max(len(at) - 1, 1)
+    place = (here[:, 0] - at[0]) / step
+    reach = int(np.ceil(half_mm / step))
     owner, which = [], []
     for shift in range(-reach, reach + 1):
         nearest = np.rint(place).astype(np.intp) + shift
-        mine = np.abs(place - nearest) * STEP_MM <= half_mm
+        mine = np.abs(place - nearest) * step <= half_mm
         mine &= (nearest >= 0) & (nearest < len(at))
         owner.append(nearest[mine])
         which.append(np.flatnonzero(mine))
@@ -234,7 +243,7 @@ def trace_edge(
     pose : TilePose
     course : Course
     clear : (n,) bool array or None
-        Where the edge is straight and whole; only there is the one blur taken from.
+        Where the edge is straight and whole: only there it is read.
 
     Notes
     -----
@@ -246,31 +255,45 @@ def trace_edge(
     low, high = -INWARD_MM, OUTWARD_MM
     strip = gather(photo, pose, course, (WINDOW_MM - low, high + WINDOW_MM), half)
     start = steepest_path(strip, low, high) * strip.px_per_mm
-    loose = loose_slopes(len(start))
-    slices = _near(strip, start, START_BLUR_PX)
-    fits = fit_steps(slices, start, START_BLUR_PX, loose)
-    told = np.arange(len(start)) if clear is None else np.flatnonzero(clear)
-    sigma = common_blur_px(slices, fits, START_BLUR_PX, told)
-    slices = _near(strip, _without_strays(fits.offset_px), sigma)
-    fits = fit_steps(slices, _without_strays(fits.offset_px), sigma, loose)
-    fits = fit_steps(slices, fits.offset_px, sigma, _alike(fits))
-    place = fits.offset_px / strip.px_per_mm
-    found = (slices.weight > 0).sum(axis=1) >= LEAST_PIXELS
-    found &= (fits.misfit < MOST_MISFIT) & (place > low) & (place < high)
-    found &= fits.u_px / strip.px_per_mm < MOST_NOISE_MM
-    level = _level(strip)
+    rows = np.arange(len(start)) if clear is None else np.flatnonzero(clear)
+    fits, sigma, count = _fit_in_passes(strip.some(rows), start[rows])
+    place = fits.offset_px / strip.px_per_mm[rows]
+    noise = fits.u_px / strip.px_per_mm[rows]
+    found = (count >= LEAST_PIXELS) & (fits.misfit < MOST_MISFIT)
+    found &= (noise < MOST_NOISE_MM) & (place > low) & (place < high)
+    level = _level(strip.some(rows))
+
+    def spread(values: Floats) -> Floats:
+        whole = np.full(len(start), np.nan)
+        whole[rows] = values
+        return whole
+
     return EdgeTrace(
         at_mm=course.at_mm,
-        place_mm=place,
-        noise_mm=fits.u_px / strip.px_per_mm,
-        inside=fits.inside * level,
-        step=fits.step * level,
-        slope=fits.slopes[:, 1] * level,
-        misfit=fits.misfit,
-        found=found,
+        place_mm=spread(place),
+        noise_mm=spread(noise),
+        inside=spread(fits.inside * level),
+        step=spread(fits.step * level),
+        misfit=spread(fits.misfit),
+        found=np.isin(np.arange(len(start)), rows[found]),
         blur_px=sigma,
         px_per_mm=strip.px_per_mm,
     )
+
+
+def _fit_in_passes(
+    strip: Strip, start_px: Floats
+) -> tuple[StepFits, float, NDArray[np.intp]]:
+    """Fits, their one blur, and the number of pixels in each."""
+    loose = loose_slopes(len(start_px))
+    slices = _near(strip, start_px, START_BLUR_PX)
+    first = fit_steps(slices, start_px, START_BLUR_PX, loose, rounds=3)
+    sigma = common_blur_px(slices, first, START_BLUR_PX)
+    start = _without_strays(first.offset_px)
+    slices = _near(strip, start, sigma)
+    second = fit_steps(slices, start, sigma, loose, rounds=4)
+    last = fit_steps(slices, second.offset_px, sigma, _alike(second), rounds=4)
+    return last, sigma, (slices.weight > 0).sum(axis=1)
 
 
 def steepest_path(strip: Strip, low_mm: float, high_mm: float) -> Floats:
@@ -317,16 +340,19 @@ def _change(sums: Floats, count: Floats) -> Floats:
 def _best_path(gain: Floats, sidestep: float) -> Floats:
     """Columns (n,) of the path of greatest gain through rows (n, b)."""
     rows, columns = gain.shape
-    moves = np.arange(-3, 4)
-    total = gain[0]
+    moves = np.arange(-SIDEWAYS, SIDEWAYS + 1)
+    cost = sidestep * np.abs(moves)
+    buffer = np.full(columns + 2 * SIDEWAYS, -np.inf)
+    beside = np.lib.stride_tricks.sliding_window_view(buffer, len(moves))
+    total = buffer[SIDEWAYS:-SIDEWAYS]
+    total[:] = gain[0]
     came = np.zeros((rows, columns), dtype=np.intp)
+    every = np.arange(columns)
     for row in range(1, rows):
-        padded = np.pad(total, 3, constant_values=-np.inf)
-        options = np.stack([padded[3 + m : 3 + m + columns] for m in moves])
-        options -= sidestep * np.abs(moves)[:, None]
-        pick = options.argmax(axis=0)
-        came[row] = moves[pick]
-        total = gain[row] + options[pick, np.arange(columns)]
+        options = beside - cost
+        pick = options.argmax(axis=1)
+        came[row] = pick - SIDEWAYS
+        total[:] = gain[row] + options[every, pick]
     path = np.empty(rows, dtype=np.intp)
     path[-1] = int(total.argmax())
     for row in range(rows - 1, 0, -1):

@@ -9,11 +9,13 @@ photos (line edge roughness: measured^2 = true^2 + floor^2, Villarrubia 2005).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arc_form import Rough
+if TYPE_CHECKING:
+    from analysis.arc_form import Rough
 
 Floats = NDArray[np.float64]
 

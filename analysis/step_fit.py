@@ -19,11 +19,11 @@ from scipy.special import ndtr
 
 Floats = NDArray[np.float64]
 
-ROUNDS, PLAIN_ROUNDS = 5, 2
+PLAIN_ROUNDS = 1
 SLOPE_SIZE = (0.10, 0.30)
 """Prior standard deviation of the slopes inside and outside: light over a window."""
-BLUR_TRIES = np.geomspace(0.5, 2.6, 9)
-BLUR_SLICES = 60
+BLUR_TRIES = np.geomspace(0.5, 2.6, 8)
+BLUR_SLICES = 50
 _HUBER = 3.0
 
 
@@ -78,7 +78,12 @@ def loose_slopes(n: int) -> SlopePrior:
 
 
 def fit_steps(
-    slices: Slices, start_px: Floats, sigma_px: float, slopes: SlopePrior
+    slices: Slices,
+    start_px: Floats,
+    sigma_px: float,
+    slopes: SlopePrior,
+    *,
+    rounds: int,
 ) -> StepFits:
     """Fit every profile by Gauss-Newton from ``start_px`` (n,), near the edges.
 
@@ -90,7 +95,7 @@ def fit_steps(
     prior = np.zeros((len(offset), 5))
     prior[:, 0], prior[:, 1:3] = 1e-4, 1e-6
     prior[:, 3:] = 1.0 / slopes.sigma**2
-    for turn in range(ROUNDS):
+    for turn in range(rounds):
         basis, steepness = _model(slices.x_px - offset[:, None], sigma_px, slices)
         terms = _solve(
             basis, weight, slices.light, prior[:, 1:], prior[:, 3:] * slopes.mean
@@ -108,7 +113,7 @@ def fit_steps(
         pull[:, 3:] += prior[:, 3:] * (slopes.mean - terms[:, 2:])
         covariance = np.linalg.inv(normal)
         move = np.einsum("nk,nk->n", covariance[:, 0], pull)
-        if turn < ROUNDS - 1:
+        if turn < rounds - 1:
             offset = offset + np.clip(move, -1.5, 1.5)
     freedom = np.maximum((slices.weight > 0).sum(axis=1) - 5, 1)
     misfit = np.sqrt((weight * left**2).sum(axis=1) / freedom)
@@ -146,26 +151,18 @@ def _solve(
     return np.asarray(np.linalg.solve(matrix, right[..., None])[..., 0])
 
 
-def common_blur_px(
-    slices: Slices, fits: StepFits, sigma_px: float, among: NDArray[np.intp]
-) -> float:
-    """Give the one blur that suits the strongest steps ``among`` the profiles best.
+def common_blur_px(slices: Slices, fits: StepFits, sigma_px: float) -> float:
+    """Give the one blur that suits the strongest steps best.
 
     A parabola in the logarithm of the blur through the least of the tried ones.
     """
-    doubt = fits.u_px[among] / np.maximum(np.abs(fits.step[among]), 1e-6)
-    sure = among[np.argsort(doubt)[:BLUR_SLICES]]
+    doubt = fits.u_px / np.maximum(np.abs(fits.step), 1e-6)
+    sure = np.argsort(doubt)[:BLUR_SLICES]
     some, start = slices.some(sure), fits.offset_px[sure]
     tries = sigma_px * BLUR_TRIES
     slopes = loose_slopes(len(sure))
-    cost = np.array(
-        [
-            float(
-                np.sum(np.minimum(fit_steps(some, start, s, slopes).misfit, 8.0) ** 2)
-            )
-            for s in tries
-        ]
-    )
+    misfits = [fit_steps(some, start, s, slopes, rounds=3).misfit for s in tries]
+    cost = np.sum(np.minimum(misfits, 8.0) ** 2, axis=1)
     k = int(np.clip(np.argmin(cost), 1, len(tries) - 2))
     below, here, above = cost[k - 1], cost[k], cost[k + 1]
     bend = below - 2 * here + above

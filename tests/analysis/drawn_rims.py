@@ -7,6 +7,7 @@ resolution.  Nothing of the reading code is used.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -15,9 +16,11 @@ from numpy.typing import NDArray
 from analysis.camera import View
 from analysis.photo import Photo, srgb_lut
 from analysis.tile_pose import TilePose
-from patterns.rim_manifest import RimTile
 from patterns.rim_set import rim_manifest
 from patterns.rim_spec import default_rim_spec
+
+if TYPE_CHECKING:
+    from patterns.rim_manifest import RimTile
 
 Floats = NDArray[np.float64]
 
