@@ -165,14 +165,21 @@ def _describe(
     counts = np.bincount(label, minlength=kinds)
     for rank in np.flatnonzero(counts):
         members = values[label == rank]
-        means[rank] = np.median(members, axis=0)
-        spreads[rank] = 1.48 * np.median(np.abs(members - means[rank]), axis=0)
+        means[rank] = _medians(members)
+        spreads[rank] = 1.48 * _medians(np.abs(members - means[rank]))
     residual = np.sort(np.abs(values - means[label]), axis=0)
     kept = residual[: max(int(0.9 * len(residual)), 1)]
     freedom = max(1 - np.count_nonzero(counts) / len(index), 0.2)
     # 0.79: standard deviation of a normal distribution without its outer tenth
     scatter = np.sqrt((kept**2).mean(axis=0) / freedom) / 0.79
     return _Pattern(means, spreads, counts, scatter)
+
+
+def _medians(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Medians of the columns; several times faster than NumPy's on short ones."""
+    ordered = np.sort(values, axis=0)
+    count = len(ordered)
+    return np.asarray((ordered[(count - 1) // 2] + ordered[count // 2]) / 2)
 
 
 def _best_offset(

@@ -211,8 +211,9 @@ def _common_rows(straight: _Straight) -> tuple[int, int]:
     turns = (np.arange(_PHASES) - (_PHASES - 1) / 2) / _PHASES
     cells = straight.cells
     known = np.isfinite(cells).all(axis=2)
-    wave = np.where(known, np.nan_to_num(cells) @ np.exp(-2j * np.pi * turns), 0)
-    amplitude = np.abs(np.median(wave.real, axis=1) + 1j * np.median(wave.imag, axis=1))
+    seen = np.where(known[:, :, None], cells, 0.0)
+    waves = np.column_stack([np.cos(2 * np.pi * turns), np.sin(2 * np.pi * turns)])
+    amplitude = np.hypot(*np.median(seen @ waves, axis=1).T)
     top = int(np.argmax(amplitude * np.exp(-((straight.rows / 6) ** 2))))
     enough = amplitude > 0.55 * amplitude[top]
     first = last = top
