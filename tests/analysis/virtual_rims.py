@@ -54,8 +54,8 @@ GROUPED = 8  # true samples in 0.1 mm, as far apart as readings are
 CHIP_MM = (0.12, 0.5)  # depth and width from which all chips are to be found
 CALM_MM = 0.010  # roughness sigma up to which they are
 NEAR_DEG = 3.0  # between a chip and where it is found
+ROUND_ABOUT_DEG = 12.0
 ROUGH_MM = 0.006  # from which the roughness is judged
-SHARP_MM = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -236,7 +236,6 @@ def judge_tile(printed: PrintedTile, measured: RimMeasurement) -> TileOutcome:
         if calm and chip.depth_mm >= CHIP_MM[0] and chip.width_mm >= CHIP_MM[1]
     ]
     seen = np.array([chip.phi_deg for chip in measured.chips])
-    there = np.degrees([chip.phi_rad for chip in truth.chips])
     return TileOutcome(
         coupon_id=measured.coupon_id,
         readings=readings,
@@ -245,14 +244,27 @@ def judge_tile(printed: PrintedTile, measured: RimMeasurement) -> TileOutcome:
             bool((np.abs(seen - np.degrees(chip.phi_rad)) < NEAR_DEG).any())
             for chip in wanted
         ),
-        chips_false=sum(not (np.abs(there - phi) < NEAR_DEG).any() for phi in seen),
+        chips_false=sum(
+            _dent_mm(printed, chip.phi_deg) < chip.depth_mm / 2
+            for chip in measured.chips
+        ),
         reasons=measured.reasons,
     )
 
 
+def _dent_mm(printed: PrintedTile, phi_deg: float) -> float:
+    """How deep the true rim lies, near a place, below the median round about."""
+    whole = len(printed.rim_mm) // GROUPED * GROUPED
+    rim = printed.rim_mm[:whole].reshape(-1, GROUPED).mean(axis=1)
+    phi = printed.phi_rad[:whole].reshape(-1, GROUPED).mean(axis=1)
+    away = np.abs(np.degrees(phi) - phi_deg)
+    level = np.median(rim[away < ROUND_ABOUT_DEG])
+    return float(level - rim[away < NEAR_DEG].min())
+
+
 def measured_rims(ring: RingSet, known: Sequence[RimManifest]) -> SetOutcome:
     """Measure the photos of a set as the command does."""
-    from analysis import measure_photos
+    from analysis.pipeline import measure_photos
     from analysis.result import Refusal
     from analysis.rim_result import RimMeasurement
 

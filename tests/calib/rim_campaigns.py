@@ -4,8 +4,8 @@
 
 Everything is invented data.  Sets are printed by the virtual printer, which knows
 nothing of the model that is fitted; the tiles' true values get the noise that photos
-have (no pictures here).  The truth is the same figure of merit on true rims, averaged
-over tiles at every 5 degrees, with a cubic spline between.
+have, profiles among them (no pictures here).  The truth is the same figure of merit on
+true rims, averaged over tiles at every 5 degrees, with a cubic spline between.
 """
 
 from __future__ import annotations
@@ -132,16 +132,12 @@ def bare_tile(tilt_deg: float, *, lipped: bool) -> RimTile:
     )
 
 
-def read_tile(
-    printed: PrintedTile, rng: np.random.Generator | None, *, profile: bool
-) -> RimMeasurement:
+def read_tile(printed: PrintedTile, rng: np.random.Generator | None) -> RimMeasurement:
     """Read a tile with a photo's noise; without chance, the truth itself."""
     truth = rim_truth(printed, GROUPED)
     values: dict[RimQuantity, Quantity] = {}
     upper: dict[RimQuantity, float] = {}
     for name, u in U_MM.items():
-        if name == "edge_radius" and not profile:
-            continue
         true_mm = float(getattr(truth, f"{name}_mm"))
         seen = true_mm if rng is None else true_mm + float(rng.normal(0.0, u))
         if rng is not None and seen < LEAST_MM.get(name, -np.inf):
@@ -191,7 +187,7 @@ def true_departures(resin: InventedRimResin, seed: int) -> Truth:
         merits = []
         for _ in range(TRUTH_TILES):
             printed = print_tile(tile, GRID, resin, rng)
-            merit = departure(read_tile(printed, None, profile=True))
+            merit = departure(read_tile(printed, None))
             assert merit is not None
             merits.append(merit.value_mm)
         return float(np.mean(merits))
@@ -203,16 +199,14 @@ def true_departures(resin: InventedRimResin, seed: int) -> Truth:
 
 
 def print_and_read(
-    resin: InventedRimResin, prints: int, rng: np.random.Generator, *, profile: bool
+    resin: InventedRimResin, prints: int, rng: np.random.Generator
 ) -> list[RimMeasurement | None]:
     """Print whole sets and read their tiles, print after print; None is refused."""
     return [
         None
         if rng.random() < REFUSED
         else read_tile(
-            print_tile(bare_tile(tilt, lipped=lipped), GRID, resin, rng),
-            rng,
-            profile=profile,
+            print_tile(bare_tile(tilt, lipped=lipped), GRID, resin, rng), rng
         )
         for _ in range(prints)
         for tilt in TILTS_DEG
@@ -243,7 +237,7 @@ def run_campaign(number: int, seed: int) -> Campaign:
     resin = invent_rim_resin(
         rng, best=places[number % len(places)], lip=lips[number % len(lips)]
     )
-    measured = print_and_read(resin, 1 + number % 2, rng, profile=number % 4 < 2)
+    measured = print_and_read(resin, 1 + number % 2, rng)
     start = time.process_time()
     suggestion = advise(measured)
     seconds = time.process_time() - start
