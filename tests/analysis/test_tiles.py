@@ -186,3 +186,8 @@ def test_a_damaged_code_is_never_another_tiles(seed: int) -> None:
         tiles=[Laid(tile=tile, x_mm=0.0, y_mm=0.0, turn_deg=70.0, filled=filled)],
     )
     assert _ids(_found(table)) <= {tile.coupon_id}
+
+
+def test_tiles_of_a_set_share_one_layout() -> None:
+    places = [(n.y0_mm, n.y1_mm) for n in TILES[0].notches]
+    assert all([(n.y0_mm, n.y1_mm) for n in t.notches] == places for t in TILES)
