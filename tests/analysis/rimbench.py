@@ -143,7 +143,8 @@ def _round_edge(mesh: trimesh.Trimesh, made: Made) -> trimesh.Trimesh:
 
     tile, radius = made.tile, made.edge_radius_mm
     lean = math.radians(tile.taper_deg)
-    back = radius * math.tan((math.pi / 2 - lean) / 2)  # tangent length along the face
+    # tangent length along the face: the normal turns by a right angle and the lean
+    back = radius * math.tan((math.pi / 2 + lean) / 2)
     middle_r, middle_z = tile.radius_mm - back, radius
     turn = np.linspace(-math.pi / 2, lean, 24)
     bow = np.stack(
