@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from patterns.manifest import Manifest
+    from patterns.rim_manifest import RimManifest
+
 MANIFEST = rim_manifest(default_rim_spec())
 FLARE = build_manifest(default_flare_spec())
 
@@ -113,7 +116,8 @@ def test_only_faults_are_a_refusal(tmp_path: Path) -> None:
         tile=MANIFEST.tiles[3], x_mm=0.0, y_mm=0.0, turn_deg=20.0, mirrored=True
     )
     path = _photo(tmp_path / "wrong.png", [upside_down], 3)
-    for manifests in ([MANIFEST], [MANIFEST, FLARE]):
+    choices: tuple[list[Manifest | RimManifest], ...] = ([MANIFEST], [MANIFEST, FLARE])
+    for manifests in choices:
         outcome = measure(path, manifests)
         assert isinstance(outcome, Refusal)
         assert outcome.code == "tile_wrong_face"
