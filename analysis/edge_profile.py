@@ -18,11 +18,10 @@ from numpy.typing import NDArray
 from analysis.profile_shape import (
     Standing,
     depth_px,
-    face_points_mm,
+    normals,
     off_plane_rad,
     rim_points_mm,
     silhouette,
-    whole_hull,
 )
 
 if TYPE_CHECKING:
@@ -38,16 +37,17 @@ BACK_MM, OUT_MM = 2.4, 0.7
 ASIDE_MM, ALONG_WALL_MM = 0.8, 2.1
 BAND_MM = 0.45
 COARSE_PX = (4.0, 2.0)
-_SHIFTS_MM = (np.arange(-0.6, 0.61, 0.2), np.arange(-0.4, 0.41, 0.2))
+_SHIFTS_MM = (np.arange(-0.4, 0.41, 0.2), np.arange(-0.4, 0.41, 0.2))
 _STEPS = np.array([0.01, 0.01, 2e-3, 2e-3, 0.03, 0.02])
 _LEAN_SIGMA_RAD = np.deg2rad(1.5)
 _TURN_SIGMA_RAD = np.deg2rad(2.5)
-_SHIFT_SIGMA_MM = 0.4
+_SHIFT_SIGMA_MM = 0.2
 _BLUR_SIGMA = 0.08
 _ROUNDS = 10
 _SETTLED = 0.01
 _BLOCK_PX = 4
 _REACH_PX = 7
+_SPAN_MM = 10.0
 _RIDGE = 1e-6
 _QUARTERS_PX = np.array([[-0.25, -0.25], [0.25, -0.25], [-0.25, 0.25], [0.25, 0.25]])
 _PIXEL_PX2 = 1 / 12
@@ -73,23 +73,42 @@ class EdgeFit:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Patch:
     """Pixels round the edge: ``light`` (h, w) as shares; ``used`` (h, w);
-    ``near`` (h, w) where light is blurred into the used."""
+    ``near`` (h, w) where light is blurred into the used, ``pixels`` (n, 2) of those in
+    the photo, and two points (n, 3) on their lines of sight in the stand's frame."""
 
     origin: Floats
     light: Floats
     used: NDArray[np.bool_]
 
-    @property
-    def near(self) -> NDArray[np.bool_]:
-        reach = 2 * _REACH_PX + 1
-        square = np.ones((reach, reach), dtype=np.uint8)
-        return cv2.dilate(self.used.astype(np.uint8), square) > 0
+    near: NDArray[np.bool_]
+    pixels: Floats
+    far_mm: Floats
+    near_mm: Floats
 
-    @property
-    def pixels(self) -> Floats:
-        """Near pixels (n, 2) of the photo."""
-        rows, columns = np.nonzero(self.near)
-        return np.column_stack([columns, rows]) + self.origin
+    @classmethod
+    def of(
+        cls, hub: Hub, origin: Floats, light: Floats, used: NDArray[np.bool_]
+    ) -> _Patch:
+        """Add what does not change while a silhouette is fitted."""
+        reach = 2 * _REACH_PX + 1
+        near = cv2.dilate(used.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
+        rows, columns = np.nonzero(near)
+        pixels = np.column_stack([columns, rows]) + origin
+        low, high = (
+            np.column_stack(
+                [hub.view.back_project(pixels, z), np.full(len(pixels), z)]
+            )
+            for z in (0.0, -_SPAN_MM)
+        )
+        return cls(
+            origin=origin,
+            light=light,
+            used=used,
+            near=near,
+            pixels=pixels,
+            far_mm=low,
+            near_mm=high,
+        )
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -139,7 +158,8 @@ def fit_edge(photo: Photo, hub: Hub, start: Standing, blur_px: float) -> EdgeFit
         if extra_px == COARSE_PX[0]:
             trial = _searched(soft, known, trial, extra_px)
         trial = _descended(soft, known, trial, extra_px, free=5, rounds=4)
-    patch = replace(patch, used=_band(patch, hub, trial.standing))
+    used = _band(patch, hub, trial.standing)
+    patch = _Patch.of(hub, patch.origin, patch.light, used)
     tried = [
         _descended(patch, known, _rounded(trial, radius), 0.0, free=6)
         for radius in STARTS_MM
@@ -182,11 +202,8 @@ def _cut(photo: Photo, hub: Hub, start: Standing) -> _Patch | None:
     light = light.astype(np.float64)
     used = np.zeros(light.shape, dtype=np.uint8)
     cv2.fillPoly(used, [np.rint(corners - low).astype(np.int32)], 1)
-    return _Patch(
-        origin=low.astype(np.float64),
-        light=light / max(float(np.percentile(light, 95.0)), 1e-4),
-        used=used > 0,
-    )
+    light /= max(float(np.percentile(light, 95.0)), 1e-4)
+    return _Patch.of(hub, low.astype(np.float64), light, used > 0)
 
 
 def _corners(hub: Hub, standing: Standing) -> Floats:
@@ -230,38 +247,43 @@ def _basis(patch: _Patch, known: _Known, trial: _Trial, extra_px: float) -> Floa
     )
     pixels = patch.pixels
     depth = depth_px(pieces, pixels)
-    body = _seen(patch, pieces, depth, blur)
+    cover = _cover(pixels, pieces, depth)
+    facing = normals(
+        standing.tile,
+        edge,
+        standing.in_tile(patch.far_mm),
+        standing.in_tile(patch.near_mm),
+    )
+    body, *shades = (
+        _blurred(patch, cover * part, blur) for part in (1.0, *facing.T)
+    )
     x, y = _places(patch)
     far = depth[patch.used[patch.near]] / (BAND_MM * hub.px_per_mm)
-    inside, outside = np.minimum(far, 0.0), np.maximum(far, 0.0)
     table = 1 - body
-    columns = [body, body * x, body * y, body * inside]
-    columns += [table, table * x, table * y, table * outside]
-    if off_plane_rad(hub, standing) > 0:
-        face = whole_hull(standing.px(hub, face_points_mm(standing.tile, edge)))
-        seen = _seen(patch, face, depth_px(face, pixels), blur)
-        columns += [seen, seen * x]
+    columns = [body, *shades, body * x, body * y]
+    columns += [table, table * x, table * y, table * np.maximum(far, 0.0)]
     return np.column_stack(columns)
 
 
-def _seen(
-    patch: _Patch, pieces: tuple[Floats, Floats], depth: Floats, blur_px: float
-) -> Floats:
-    """Share of each used pixel that is covered, through the blur.
-
-    Four points stand for a pixel where the outline crosses it.
-    """
-    cover = np.repeat((depth < 0).astype(np.float64)[:, None], 4, axis=1)
+def _cover(pixels: Floats, pieces: tuple[Floats, Floats], depth: Floats) -> Floats:
+    """Share of each pixel that is covered: four points where the outline crosses it."""
+    cover = (depth < 0).astype(np.float64)
     near = np.flatnonzero(np.abs(depth) < 1.0)
-    crossed = patch.pixels[near]
-    for k, shift in enumerate(_QUARTERS_PX):
-        fine = depth_px(pieces, crossed + shift)
-        cover[near, k] = np.clip(0.5 - 2 * fine, 0.0, 1.0)
-    # the blur of the finished picture, so its pixels' own width is part of it
+    fine = [
+        np.clip(0.5 - 2 * depth_px(pieces, pixels[near] + shift), 0.0, 1.0)
+        for shift in _QUARTERS_PX
+    ]
+    cover[near] = np.mean(fine, axis=0)
+    return cover
+
+
+def _blurred(patch: _Patch, light: Floats, blur_px: float) -> Floats:
+    """Light of the near pixels (n,), seen blurred by the used ones."""
     whole = np.zeros(patch.shape)
-    whole[patch.near] = cover.mean(axis=1)
-    soft = cv2.GaussianBlur(whole, (0, 0), float(np.sqrt(blur_px**2 - _PIXEL_PX2)))
-    return np.asarray(soft[patch.used], dtype=np.float64)
+    whole[patch.near] = light
+    # the blur is the finished picture's: pixels' own width is part of it
+    sigma = float(np.sqrt(max(blur_px**2 - _PIXEL_PX2, 0.01)))
+    return np.asarray(cv2.GaussianBlur(whole, (0, 0), sigma)[patch.used])
 
 
 def _places(patch: _Patch) -> tuple[Floats, Floats]:
@@ -283,10 +305,12 @@ def _searched(
 ) -> _Trial:
     """Best of a grid of shifts."""
     best, least = trial, np.inf
+    noise2 = _noise2(patch, _left(patch, known, trial, extra_px))
     for outward in _SHIFTS_MM[0]:
         for onward in _SHIFTS_MM[1]:
             shifted = trial.moved(np.array([outward, onward, 0.0, 0.0, 0.0, 0.0]))
-            cost = float(np.sum(_left(patch, known, shifted, extra_px) ** 2))
+            pull = known.pull(shifted)
+            cost = _cost(patch, known, shifted, extra_px) + noise2 * float(pull @ pull)
             if cost < least:
                 best, least = shifted, cost
     return best

@@ -58,16 +58,25 @@ class Standing:
 
     def in_stand(self, points_mm: Floats) -> Floats:
         """Points (n, 3) of the tile's frame in the stand's."""
+        spin, low, shift = self._place()
+        return np.asarray((np.asarray(points_mm) - low) @ spin.T + shift)
+
+    def in_tile(self, stand_mm: Floats) -> Floats:
+        """Points (n, 3) of the stand's frame in the tile's."""
+        spin, low, shift = self._place()
+        return np.asarray((np.asarray(stand_mm) - shift) @ spin + low)
+
+    def _place(self) -> tuple[Floats, Floats, Floats]:
+        """Rotation to the stand's frame, about the lowest point, and where that is."""
         low = np.array([self.tile.radius_mm, 0.0, 0.0])
         spin = turn(np.array([0.0, self.turn_rad, 0.0]))
         spin = spin @ turn(np.array([self.lean_rad, 0.0, 0.0]))
-        shift = low + [self.outward_mm, 0.0, self.onward_mm]
-        at = (np.asarray(points_mm) - low) @ spin.T + shift
         azimuth = np.deg2rad(self.bay.azimuth_deg)
         outward = np.array([np.cos(azimuth), np.sin(azimuth), 0.0])
         onward = np.array([-np.sin(azimuth), np.cos(azimuth), 0.0])
-        axes = np.array([outward, [0.0, 0.0, -1.0], onward])
-        return np.asarray(at @ axes + self.bay.back_mm * outward)
+        axes = np.column_stack([outward, [0.0, 0.0, -1.0], onward])
+        shift = low + [self.outward_mm, 0.0, self.onward_mm]
+        return axes @ spin, low, axes @ shift + self.bay.back_mm * outward
 
     def px(self, hub: Hub, points_mm: Floats) -> Floats:
         """Pixels (n, 2) of points (n, 3) of the tile's frame."""
@@ -86,9 +95,46 @@ def rim_points_mm(tile: RimTile, edge_mm: float) -> Floats:
     return _revolved(rho, z)
 
 
-def face_points_mm(tile: RimTile, edge_mm: float) -> Floats:
-    """Points (n, 3) round the bottom face, half way up its rounded edge."""
-    return _revolved(np.array([tile.radius_mm - 0.5 * edge_mm]), np.zeros(1))
+def normals(
+    tile: RimTile, edge_mm: float, far_mm: Floats, near_mm: Floats
+) -> Floats:
+    """Outward normals (n, 3) of the surface where lines of sight meet it.
+
+    Parameters
+    ----------
+    tile : RimTile
+    edge_mm : float
+        Radius of the edge.
+    far_mm, near_mm : (n, 3) arrays
+        Two points on each line, in the tile's frame, the second nearer to the camera.
+
+    Notes
+    -----
+    The lines meet the half disc as if its edge were sharp; within the length of the
+    rounding the normal turns evenly from the face's to the wall's.
+    """
+    taper = np.deg2rad(tile.taper_deg)
+    half = np.tan((np.pi / 2 - taper) / 2)
+    corner = tile.radius_mm + edge_mm * (1 / half - 1)
+    way = near_mm - far_mm
+    # x^2 + y^2 = (corner - z tan(taper))^2 along the line
+    lean = np.tan(taper)
+    cone, slope = corner - far_mm[:, 2] * lean, -way[:, 2] * lean
+    a = np.sum(way[:, :2] ** 2, axis=1) - slope**2
+    b = np.sum(way[:, :2] * far_mm[:, :2], axis=1) - cone * slope
+    c = np.sum(far_mm[:, :2] ** 2, axis=1) - cone**2
+    length = (-b + np.sqrt(np.maximum(b * b - a * c, 0.0))) / np.maximum(a, 1e-9)
+    falls = way[:, 2] < -1e-9
+    plane = -far_mm[:, 2] / np.where(falls, way[:, 2], -1.0)
+    on_face = falls & (plane < length)
+    at = far_mm + np.where(on_face, plane, length)[:, None] * way
+    rho = np.hypot(at[:, 0], at[:, 1])
+    along = np.where(on_face, rho - corner, at[:, 2] / np.cos(taper))
+    reach = max(edge_mm / half, 1e-3)
+    share = np.clip(0.5 + 0.5 * along / reach, 0.0, 1.0)
+    angle = -np.pi / 2 + share * (np.pi / 2 + taper)
+    radial = at[:, :2] / np.maximum(rho, 1e-9)[:, None]
+    return np.column_stack([np.cos(angle)[:, None] * radial, np.sin(angle)])
 
 
 def off_plane_rad(hub: Hub, standing: Standing) -> float:
@@ -110,16 +156,10 @@ def silhouette(points_px: Floats, inward_px: Floats) -> tuple[Floats, Floats]:
 
     Pieces that face against ``inward_px`` (2,), the body's far side, are left out.
     """
-    hull = _hull(points_px)
-    normal, level = _pieces(hull)
+    normal, level = _pieces(_hull(points_px))
     body = inward_px / np.linalg.norm(inward_px)
     kept = normal @ body < -_OUTWARD_COSINE
     return normal[kept], level[kept]
-
-
-def whole_hull(points_px: Floats) -> tuple[Floats, Floats]:
-    """All pieces of the hull, as :func:`silhouette` gives them."""
-    return _pieces(_hull(points_px))
 
 
 def depth_px(pieces: tuple[Floats, Floats], points_px: Floats) -> Floats:
