@@ -121,7 +121,8 @@ def suggest_tilt(
     chosen = treatments[-1] if lip else treatments[0]
     seen = None if gain is None else not gain.low_mm <= 0.0 <= gain.high_mm
     against = None if flat is None else _against_flat(flat, chosen.departure)
-    u = float(np.hypot(chosen.departure.u_mm, fit.scatter_mm))
+    scatter_mm = fit.scatter_mm[int(chosen.lipped)]
+    u = float(np.hypot(chosen.departure.u_mm, scatter_mm))
     return RimSuggestion(
         tilt_deg=chosen.tilt_deg,
         lipped=chosen.lipped,
@@ -133,7 +134,7 @@ def suggest_tilt(
         lip_gain=gain,
         difference_seen=seen,
         flat=against,
-        scatter_mm=fit.scatter_mm,
+        scatter_mm=scatter_mm,
         tested_deg=(float(fit.tilt_deg[0]), float(fit.tilt_deg[-1])),
         smooth=fit.chosen,
         smooth_probability=fit.probability[fit.chosen],

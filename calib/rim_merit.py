@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 SANDING_MM = 0.02
 U_SANDING_MM = 0.01
 TAPER_DEG = 15.0
-UNSEEN_MM: dict[RimQuantity, float] = {"roughness_sigma": 0.01, "edge_radius": 0.1}
+UNSEEN_MM: dict[RimQuantity, float] = {"roughness_sigma": 0.01, "edge_radius": 0.2}
 UNSEEN_CHIP_MM = 0.12
 SIGMAS = 3.0
 SIGMAS_10_90 = 2.563
@@ -45,17 +45,29 @@ class Departure:
 
     ``u_mm`` from the measured values; ``u_open_mm`` from limits, from what was not
     measured (named in ``open``) and from sanding.  ``shape_mm``, ``ragged_mm``,
-    ``edge_mm`` and ``sanding_mm`` add up to ``value_mm``.
+    ``edge_mm`` and ``sanding_mm`` add up to ``value_mm``; ``u_shape_mm`` is the shape's
+    share in ``u_mm``.
     """
 
     value_mm: float
     u_mm: float
+    u_shape_mm: float
     u_open_mm: float
     shape_mm: float
     ragged_mm: float
     edge_mm: float
     sanding_mm: float
     open: tuple[str, ...]
+
+    @property
+    def rest_mm(self) -> float:
+        """All but the shape."""
+        return self.ragged_mm + self.edge_mm + self.sanding_mm
+
+    @property
+    def u_rest_mm(self) -> float:
+        """Uncertainty of all but the shape, from the measured values."""
+        return math.sqrt(self.u_mm**2 - self.u_shape_mm**2)
 
     @property
     def upper_mm(self) -> float:
@@ -113,6 +125,7 @@ def departure(
     return Departure(
         value_mm=sum(part.mm for part in parts),
         u_mm=math.hypot(*(part.u_mm for part in parts)),
+        u_shape_mm=shape.u_mm,
         u_open_mm=math.hypot(*(part.u_open_mm for part in parts)),
         shape_mm=shape.mm,
         ragged_mm=ragged.mm,

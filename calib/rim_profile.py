@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.rim_result import RimMeasurement, RimQuantity
+from calib.departure_model import DepartureReading, fit_departure
 from calib.prediction import Interval
 from calib.records import Print, StoredMeasurement
 from calib.rim_advice import RimSuggestion, suggest_tilt
@@ -141,8 +142,16 @@ def advise_tilt(profile: RimProfile, flat: Interval | None = None) -> RimAdvice:
         for measured in profile.tiles
         if (merit := departure(measured.tile, taper_deg=profile.steps.taper_deg))
     ]
-    fit = fit_tilt(
-        [_reading(m, merit.value_mm, merit.u_mm) for m, merit in scored],
+    fit = fit_departure(
+        [
+            DepartureReading(
+                tilt_deg=measured.tile.tilt_deg,
+                lipped=measured.tile.lipped,
+                batch=str(measured.print_number),
+                departure=merit,
+            )
+            for measured, merit in scored
+        ],
         profile.steps.cusp_mm,
     )
     suggestion = suggest_tilt(
