@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.combine import combine_quantities
 from analysis.refusals import refuse
 from analysis.result import Measurement, Refusal, Scale
-from analysis.rim import measure_tile, merge
+from analysis.rim import NO_PROFILE, measure_tile, merge
 from analysis.rim_result import Merged, RimDrawing, RimMeasurement, TileDrawing
 from analysis.ruler import RulerHint, read_ruler
 from analysis.tile_pose import solve_tiles
@@ -39,6 +40,14 @@ class _Group:
 
     places: list[int]
     readings: list[RimMeasurement]
+
+    @property
+    def home(self) -> int:
+        """The first photo that shows the tile in plan, if any does."""
+        plan = [
+            p for p, r in zip(self.places, self.readings, strict=True) if in_plan(r)
+        ]
+        return (plan or self.places)[0]
 
 
 def measure_tiles(
@@ -108,25 +117,66 @@ def gather(
     Returns
     -------
     tuple
-        A tile's reading stands under the first photo that shows it; the others have
-        :class:`~analysis.rim_result.Merged` in its place.
+        A tile's reading stands under the first photo that shows it in plan; the others
+        have :class:`~analysis.rim_result.Merged` in its place.
     """
     gathered = list(outcomes)
     groups = _groups(outcomes)
     for coupon_id, group in groups.items():
         if len(group.places) < 2:
             continue
-        first, *others = group.places
-        under = outcomes[first]
+        under = outcomes[group.home]
         if isinstance(under, Refusal):  # can't be: groups are made of measurements
             continue
-        _put(gathered, first, coupon_id, merge(group.readings))
         pointer = Merged(coupon_id=coupon_id, merged_into=under.photo)
-        for place in others:
+        for place in group.places:
             _put(gathered, place, coupon_id, pointer)
+        _put(gathered, group.home, coupon_id, joined(group.readings))
     for manifest in manifests:
         _name_missing(gathered, groups, manifest)
     return tuple(gathered)
+
+
+def in_plan(reading: RimMeasurement) -> bool:
+    """Whether the photo showed the tile lying; else it stood on the edge stand."""
+    return reading.arc is not None
+
+
+def joined(readings: Sequence[RimMeasurement]) -> RimMeasurement:
+    """Make one reading of a tile's photos in plan and in profile.
+
+    Parameters
+    ----------
+    readings : sequence of RimMeasurement
+        Of one tile, at least one; those in profile have no ``arc`` and say nothing but
+        the radius of the edge.
+    """
+    plan = [reading for reading in readings if in_plan(reading)]
+    profile = [reading for reading in readings if not in_plan(reading)]
+    whole = merge(plan) if plan else profile[0]
+    if not profile:
+        return whole
+    values, upper = dict(whole.values), dict(whole.upper_mm)
+    reasons = {k: v for k, v in whole.reasons.items() if k != "edge_radius_mm"}
+    radii = [p.values["edge_radius"] for p in profile if "edge_radius" in p.values]
+    limits = [p.upper_mm["edge_radius"] for p in profile if "edge_radius" in p.upper_mm]
+    if radii:
+        values["edge_radius"] = combine_quantities(radii)
+        upper.pop("edge_radius", None)
+    elif limits:
+        upper["edge_radius"] = min(limits)
+    else:
+        said = [p.reasons.get("edge_radius_mm", NO_PROFILE) for p in profile]
+        reasons["edge_radius_mm"] = said[0]
+    extra = [said for p in profile for said in p.warnings]
+    return replace(
+        whole,
+        photos=tuple(dict.fromkeys(path for r in readings for path in r.photos)),
+        values=values,
+        upper_mm=upper,
+        warnings=tuple(dict.fromkeys([*whole.warnings, *extra])),
+        reasons=reasons,
+    )
 
 
 def _groups(outcomes: Sequence[Measurement | Refusal]) -> dict[str, _Group]:
@@ -168,7 +218,7 @@ def _name_missing(
 ) -> None:
     """Warn under the first photo that shows any tile of the set."""
     ids = [tile.coupon_id for tile in manifest.tiles]
-    shown = [groups[name].places[0] for name in ids if name in groups]
+    shown = [groups[name].home for name in ids if name in groups]
     missing = [name for name in ids if name not in groups]
     if not shown or not missing:
         return

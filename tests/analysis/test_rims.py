@@ -9,8 +9,9 @@ import pytest
 from PIL import Image
 
 from analysis.pipeline import measure, measure_photos
-from analysis.result import Measurement, Refusal
+from analysis.result import Component, Measurement, Quantity, Refusal
 from analysis.rim_result import Merged, RimMeasurement
+from analysis.rims import gather
 from patterns.flare import build_manifest
 from patterns.rim_set import rim_manifest
 from patterns.rim_spec import default_rim_spec
@@ -109,6 +110,57 @@ def test_every_tile_is_drawn_where_it_lies(outcomes: tuple[Measurement, ...]) ->
         assert np.all(tile.rim_px < high + 3)
         size = np.linalg.norm(tile.outward_px, axis=1)
         assert size == pytest.approx(13.0, rel=0.03)
+
+
+def _in_profile(coupon_id: str, radius_mm: float | None) -> RimMeasurement:
+    radius = (
+        None
+        if radius_mm is None
+        else Quantity(
+            value_mm=radius_mm,
+            u_mm=0.03,
+            method="silhouette",
+            budget=(Component(name="edge noise", u_mm=0.03),),
+        )
+    )
+    return RimMeasurement(
+        coupon_id=coupon_id,
+        kind="rim",
+        photos=("profile.jpg",),
+        tilt_deg=30.0,
+        lipped=False,
+        part_scale=None,
+        u_part_scale=None,
+        values={} if radius is None else {"edge_radius": radius},
+        upper_mm={} if radius is not None else {"edge_radius": 0.09},
+        chips=(),
+        stubs=(),
+        chip_limit_mm=None,
+    )
+
+
+@pytest.mark.parametrize("radius_mm", [0.25, None])
+def test_a_profile_joins_its_tile_in_plan(
+    outcomes: tuple[Measurement, ...], radius_mm: float | None
+) -> None:
+    plan = outcomes[1]
+    standing = _in_profile(MANIFEST.tiles[7].coupon_id, radius_mm)
+    stray = _in_profile(MANIFEST.tiles[11].coupon_id, radius_mm)
+    profile = Measurement(photo="profile.jpg", scale=None, coupons=(standing, stray))
+    first, second = gather([profile, plan], [])
+    assert isinstance(first, Measurement)
+    assert isinstance(second, Measurement)
+    merged = Merged(coupon_id=standing.coupon_id, merged_into=plan.photo)
+    assert first.coupons == (merged, stray)
+    (whole,) = [c for c in second.coupons if c.coupon_id == standing.coupon_id]
+    assert isinstance(whole, RimMeasurement)
+    assert whole.photos == ("profile.jpg", plan.photo)
+    assert "sag" in whole.values
+    assert "edge_radius_mm" not in whole.reasons
+    if radius_mm is None:
+        assert whole.upper_mm["edge_radius"] == 0.09
+    else:
+        assert whole.values["edge_radius"].value_mm == radius_mm
 
 
 def test_only_faults_are_a_refusal(tmp_path: Path) -> None:
