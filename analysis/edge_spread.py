@@ -22,8 +22,9 @@ Floats = NDArray[np.float64]
 WINDOW_MM = 1.0
 WIDTH_10_90 = 2.563103131
 """10-90 width of a Gaussian edge over its standard deviation."""
-U_BLUR_RATIO = 0.015
-"""How well one blur is known from some hundred slices (empirical)."""
+U_BLUR_RATIO = 0.04
+"""How well the rim's blur is told by that of other edges: it changes with direction
+and shade (empirical)."""
 _ONE_SIDED_95 = 1.645
 
 

@@ -14,10 +14,11 @@ from analysis.combine import combine_quantities
 from analysis.edge_spread import edge_spread
 from analysis.result import Component, Quantity
 from analysis.rim_edges import STEP_MM, arc_course, back_course, trace_edge
-from analysis.rim_light import LOW_CONTRAST, UNREADABLE, rim_light, why_not
+from analysis.rim_light import UNREADABLE, rim_light, why_not
 from analysis.rim_result import RimArc, RimMeasurement, RimQuantity
 from analysis.rim_uncertainty import (
     EDGE_PX,
+    VIEW_LENGTH_MM,
     RimDoubt,
     light_mm,
     noise_of,
@@ -52,8 +53,10 @@ PLAN: tuple[RimQuantity, ...] = (
 NO_PROFILE = "It shows only in a photo of the tile on the edge stand."
 NO_BACK = "Too little of the back edge could be read."
 NO_SHARP_EDGE = "No sharp edge was found beside the rim to tell the camera's blur by."
-LAND_END_MM = 0.25
+LAND_END_MM = 0.4
 LEAST_LAND_MM = 0.6
+CORNER_MM = 1.2
+LEAST_STRAY_MM = 0.03
 PIECE_MM = 0.55
 """Straightness is judged by the mean place of pieces of back edge this long."""
 LEAST_SPAN_SHARE = 0.6
@@ -135,7 +138,8 @@ def merge(measurements: Sequence[RimMeasurement]) -> RimMeasurement:
     Parameters
     ----------
     measurements : sequence of RimMeasurement
-        Of one and the same tile, at least one; refused ones too: their arcs count.
+        Of one and the same tile, at least one; in profile, too, and refused ones: the
+        arc of one in half shade counts where it is lit.
 
     Returns
     -------
@@ -150,38 +154,44 @@ def merge(measurements: Sequence[RimMeasurement]) -> RimMeasurement:
     """
     if not measurements or len({m.coupon_id for m in measurements}) != 1:
         raise ValueError("measurements of one tile are needed")
-    with_arc = [m for m in measurements if m.arc is not None]
-    if len(measurements) == 1 or len(with_arc) < 2:
+    if len(measurements) == 1:
         return measurements[0]
-    arcs = [m.arc for m in with_arc if m.arc is not None]
-    best = max(with_arc, key=lambda m: "sag" in m.values)
-    bare = replace(
-        best,
-        photos=tuple(dict.fromkeys(p for m in measurements for p in m.photos)),
-        values={},
-        upper_mm={},
-        reasons={},
-        chips=(),
-        stubs=(),
-        chip_limit_mm=None,
-    )
-    radius = float(np.median([_radius_mm(m) for m in with_arc]))
+    plan = [m for m in measurements if m.arc is not None]
+    merged = measurements[0] if not plan else plan[0]
+    if len(plan) > 1:
+        merged = _merged_plan(plan)
+    photos = tuple(dict.fromkeys(p for m in measurements for p in m.photos))
+    warnings = tuple(dict.fromkeys(w for m in measurements for w in m.warnings))
+    merged = replace(merged, photos=photos, warnings=warnings)
+    return _combined(merged, measurements, "edge_radius", NO_PROFILE)
+
+
+def _merged_plan(plan: Sequence[RimMeasurement]) -> RimMeasurement:
+    """Combine what was seen in plan; a tile refused everywhere may be whole when joined."""
+    best = max(plan, key=lambda m: "sag" in m.values)
+    if all("sag" not in m.values and not _is_half_shade(m) for m in plan):
+        return best
+    usable = [m for m in plan if "sag" in m.values or _is_half_shade(m)]
+    arcs = [m.arc for m in usable if m.arc is not None]
+    radius = float(np.median([_radius_mm(m) for m in usable]))
     joined = stitch(arcs, radius)
-    bare = replace(bare, arc=joined, warnings=_warnings(with_arc))
-    accepted = [m for m in with_arc if "sag" in m.values]
+    reasons = {k: why for k, why in best.reasons.items() if k == "part_scale"}
+    bare = replace(best, values={}, upper_mm={}, reasons=reasons, arc=joined)
     reason = why_not(joined, 1.0, 0.0)
-    if reason is None and not accepted:
-        reason = next(iter(with_arc[0].reasons.values()), LOW_CONTRAST)
-        if not all("half shade" in m.reasons.get("sag_mm", "") for m in with_arc):
-            return refused(bare, reason)
-    elif reason is not None:
+    if reason is not None:
         return refused(bare, reason)
-    doubt = _merged_doubt(with_arc, joined, radius)
-    merged = _measured(bare, joined, radius, doubt)
-    merged = _with_roughness(merged, _roughness_of(arcs, radius))
-    for name in ("edge_spread", "back_straightness"):
-        merged = _combined(merged, accepted or with_arc, name)
-    return merged
+    merged = _measured(bare, joined, radius, _merged_doubt(usable, joined, radius))
+    if len(arcs) > 1:
+        merged = _with_roughness(merged, _roughness_of(arcs, radius))
+    else:
+        merged = _combined(merged, usable, "roughness_sigma", NO_BACK)
+    merged = _combined(merged, usable, "edge_spread", NO_SHARP_EDGE)
+    return _combined(merged, usable, "back_straightness", NO_BACK)
+
+
+def _is_half_shade(measured: RimMeasurement) -> bool:
+    """Whether shade alone stood in the way: such an arc is good where it is lit."""
+    return "half shade" in measured.reasons.get("sag_mm", "")
 
 
 def refused(bare: RimMeasurement, reason: str) -> RimMeasurement:
@@ -287,12 +297,29 @@ def back_lands(photo: Photo, pose: TilePose) -> Lands:
     at = course.at_mm
     spans = [(at >= low) & (at <= high) for low, high in land_spans(pose)]
     trace = trace_edge(photo, pose, course, clear=np.any(spans, axis=0))
-    seen = [span & trace.found for span in spans if trace.found[span].mean() > 0.8]
+    good = trace.found & (np.abs(at) < radius - CORNER_MM)
+    good &= _near_line(at, trace.place_mm, good)
+    seen = [span & good for span in spans if good[span].mean() > 0.8]
     return Lands(
         along_mm=tuple(at[span] for span in seen),
         place_mm=tuple(trace.place_mm[span] for span in seen),
         blur_px=trace.blur_px,
     )
+
+
+def _near_line(
+    along_mm: Floats, place_mm: Floats, good: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Samples near the median line: beside a notch its wall is easily followed."""
+    near = good.copy()
+    for _ in range(3):
+        if near.sum() < 3:
+            return good
+        line = np.polyfit(along_mm[near], place_mm[near], 1)
+        off = np.abs(place_mm - np.polyval(line, along_mm))
+        typical = 1.4826 * float(np.median(off[near]))
+        near = good & (off < max(4 * typical, LEAST_STRAY_MM))
+    return near
 
 
 def _own(value_mm: float, u_mm: float, method: str) -> Quantity:
@@ -339,7 +366,7 @@ def _with_straightness(
     quantity = _own(
         line.peak_to_valley_mm,
         u,
-        "peak to valley about the least-squares line, pieces of 0.5 mm",
+        "peak to valley of the back's outline about its least-squares line",
     )
     return _with_value(measured, "back_straightness", quantity)
 
@@ -363,31 +390,21 @@ def _radius_mm(measured: RimMeasurement) -> float:
     return 12.5 if quantity is None else quantity.value_mm
 
 
-def _warnings(measurements: Sequence[RimMeasurement]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(w for m in measurements for w in m.warnings))
-
-
 def _merged_doubt(
     measurements: Sequence[RimMeasurement], arc: RimArc, radius_mm: float
 ) -> RimDoubt:
     """View and scale of the photo that gave most of the arc."""
     rough = rough_profile(arc.phi_rad[arc.used] * radius_mm, arc.residual_mm[arc.used])
     known = [m.values["radius"] for m in measurements if "radius" in m.values]
-    part = (
-        {
-            name: max(
-                (c.u_mm for q in known for c in q.budget if c.name == name),
-                default=default,
-            )
-            for name, default in (("ruler", 0.05), ("pose", 0.002), ("light", 0.008))
-        }
-        if known
-        else {"ruler": 0.05, "pose": 0.002, "light": 0.008}
-    )
+
+    def largest(name: str, otherwise: float) -> float:
+        parts = [c.u_mm for q in known for c in q.budget if c.name == name]
+        return max(parts, default=otherwise)
+
     return RimDoubt(
-        u_view_rad=part["pose"] / 0.4,
-        u_scale_ratio=part["ruler"] / radius_mm,
-        edge_mm=part["light"],
+        u_view_rad=largest("pose", 0.002) / VIEW_LENGTH_MM["radius"],
+        u_scale_ratio=largest("ruler", 0.05) / radius_mm,
+        edge_mm=largest("light", 0.008),
         roughness_mm=rough.sigma_mm,
         radius_mm=radius_mm,
     )
@@ -403,14 +420,25 @@ def _roughness_of(arcs: Sequence[RimArc], radius_mm: float) -> Roughness:
 
 
 def _combined(
-    merged: RimMeasurement, photos: Sequence[RimMeasurement], name: RimQuantity
+    merged: RimMeasurement,
+    photos: Sequence[RimMeasurement],
+    name: RimQuantity,
+    otherwise: str,
 ) -> RimMeasurement:
     """Mean of what the photos say; the least upper limit where none gives a value."""
     given = [m.values[name] for m in photos if name in m.values]
+    limits = [m.upper_mm[name] for m in photos if name in m.upper_mm]
+    key = f"{name}_mm"
+    reasons = {k: why for k, why in merged.reasons.items() if k != key}
+    merged = replace(
+        merged,
+        values={k: q for k, q in merged.values.items() if k != name},
+        upper_mm={k: limit for k, limit in merged.upper_mm.items() if k != name},
+        reasons=reasons,
+    )
     if given:
         return _with_value(merged, name, combine_quantities(given))
-    limits = [m.upper_mm[name] for m in photos if name in m.upper_mm]
     if limits:
         return _with_upper(merged, name, min(limits))
-    said = [m.reasons.get(f"{name}_mm") for m in photos]
-    return _without(merged, name, next((s for s in said if s), NO_BACK))
+    said = [m.reasons[key] for m in photos if key in m.reasons]
+    return _without(merged, name, said[0] if said else otherwise)

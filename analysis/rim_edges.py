@@ -41,8 +41,11 @@ WINDOW_MM = 0.35
 """How far from the edge pixels are used, to both sides ..."""
 WINDOW_BLURS = 4.0
 """... but no less than this many blurs."""
-INWARD_MM, OUTWARD_MM = 0.75, 0.4
-"""Where the rim may lie about the nominal circle."""
+RIM_MM = (-0.75, 0.4)
+"""Where the rim may lie about the nominal circle: chips and sag go far in."""
+BACK_MM = (-0.1, 0.12)
+"""Where the outline of the back may lie: the pose was taken from it.  From the middle of
+a ring its wall shows as a strip inside of it."""
 ARC_END_RAD = np.deg2rad(89.1)
 """0.2 mm short of the corners."""
 START_BLUR_PX = 1.0
@@ -52,7 +55,8 @@ MOST_NOISE_MM = 0.05
 BIN_MM = 0.03
 SLOPE_NEIGHBOURS, SLOPE_SCATTER = 11, 0.02
 """Slopes of the light are those of a millimetre of rim, give or take this much."""
-SIDEWAYS = 3
+SIDEWAYS, SIDESTEP = 3, 0.12
+SHADE_NEIGHBOURS = 31
 _BELL = 4
 _NEIGHBOURS = 7
 
@@ -61,13 +65,16 @@ _NEIGHBOURS = 7
 class Course:
     """A nominal edge in the tile's plane.
 
-    ``at_mm`` (n,) places along it, evenly about ``STEP_MM`` apart; ``along_out`` takes points
-    (k, 2) to along, out (k, 2); ``point`` takes along (k,), out (k,) to points (k, 2).
+    ``at_mm`` (n,) places along it, evenly about ``STEP_MM`` apart; ``along_out`` takes
+    points (k, 2) to along, out (k, 2); ``point`` takes along (k,), out (k,) to points
+    (k, 2); the edge lies between ``low_mm`` and ``high_mm`` outwards.
     """
 
     at_mm: Floats
     along_out: Callable[[Floats], Floats]
     point: Callable[[Floats, Floats], Floats]
+    low_mm: float
+    high_mm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +112,13 @@ def arc_course(pose: TilePose) -> Course:
         toward = np.column_stack([np.cos(phi), -np.sin(phi)])
         return np.asarray(toward * (radius + out_mm)[:, None])
 
-    return Course(at_mm=phi * radius, along_out=along_out, point=point)
+    return Course(
+        at_mm=phi * radius,
+        along_out=along_out,
+        point=point,
+        low_mm=RIM_MM[0],
+        high_mm=RIM_MM[1],
+    )
 
 
 def back_course(y0_mm: float, y1_mm: float) -> Course:
@@ -120,7 +133,11 @@ def back_course(y0_mm: float, y1_mm: float) -> Course:
         return np.column_stack([-out_mm, along_mm])
 
     return Course(
-        at_mm=start + np.arange(count) * STEP_MM, along_out=along_out, point=point
+        at_mm=start + np.arange(count) * STEP_MM,
+        along_out=along_out,
+        point=point,
+        low_mm=BACK_MM[0],
+        high_mm=BACK_MM[1],
     )
 
 
@@ -252,7 +269,7 @@ def trace_edge(
     where each slice's edge was found before; the slopes of neighbours are alike.
     """
     half = 0.5 * max(STEP_MM, LEAST_SLICE_PX / pose.px_per_mm)
-    low, high = -INWARD_MM, OUTWARD_MM
+    low, high = course.low_mm, course.high_mm
     strip = gather(photo, pose, course, (WINDOW_MM - low, high + WINDOW_MM), half)
     start = steepest_path(strip, low, high) * strip.px_per_mm
     rows = np.arange(len(start)) if clear is None else np.flatnonzero(clear)
@@ -313,9 +330,10 @@ def steepest_path(strip: Strip, low_mm: float, high_mm: float) -> Floats:
     count = np.bincount(index, minlength=size).reshape(-1, bins)
     count, sums = (_neighbours(v.astype(np.float64)) for v in (count, sums))
     change = _change(sums, count)[:, _BELL:-_BELL]
-    # a change of the typical size outweighs two sidesteps
-    gain = change / max(float(np.median(change.max(axis=1))), 1e-6)
-    return low_mm + (_best_path(gain, 0.25) + 0.5) * BIN_MM
+    # shade makes the same edge weaker: what counts is how it stands out there
+    largest = median_filter(change.max(axis=1), SHADE_NEIGHBOURS, mode="nearest")
+    gain = change / np.maximum(largest, 1e-6)[:, None]
+    return low_mm + (_best_path(gain, SIDESTEP) + 0.5) * BIN_MM
 
 
 def _neighbours(values: Floats) -> Floats:

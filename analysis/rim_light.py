@@ -23,6 +23,8 @@ OPEN_MM = np.linspace(1.2, 3.0, 8)
 LEAST_COVERED = 0.97
 WEAK, MOST_WEAK = 0.45, 0.20
 """At most this share of the arc may have a step below this share of the full one."""
+MOST_GAP = 6
+"""Samples in a row that may be missing."""
 LEAST_CONTRAST = 0.25
 MOST_LINED = 0.20
 UNREADABLE = 0.12
@@ -32,9 +34,13 @@ NOT_COVERED = (
     "Only {covered:.0%} of the rim can be read, 97 % are needed: uncover it, clean it, "
     "and take the photo again with other light."
 )
+GAP = (
+    "Half a millimetre of the rim or more can't be read in one place, which may hide a "
+    "deep chip: clean the rim, and take the photo again with other light."
+)
 HALF_SHADE = (
-    "The rim lies in half shade along {weak:.0%} of its length, 20 % are allowed: light "
-    "the tiles from all round, or add a photo with the sheet turned by 180 degrees."
+    "The rim lies in half shade along {weak:.0%} of its length, 20 % are allowed: "
+    "light the tiles from all round, or add a photo with the sheet turned by 180 degrees."
 )
 LOW_CONTRAST = (
     "The tile hardly differs in brightness from the table beside its rim: lay it on "
@@ -107,4 +113,12 @@ def why_not(arc: RimArc, contrast: float, lined: float) -> str | None:
         return HALF_SHADE.format(weak=weak)
     if covered < LEAST_COVERED:
         return NOT_COVERED.format(covered=covered)
+    if _longest_gap(arc) > MOST_GAP:
+        return GAP
     return None
+
+
+def _longest_gap(arc: RimArc) -> int:
+    """Most samples in a row that could not be read."""
+    read = np.flatnonzero(np.concatenate([[True], arc.used, [True]]))
+    return int(np.diff(read).max()) - 1

@@ -49,7 +49,7 @@ class RimDoubt:
 
 
 def light_mm(strength: Floats) -> Floats:
-    """Standard error (n,) of readings by their light, from the strength of the step."""
+    """Give the standard error (n,) of readings by their light, from its strength."""
     return np.asarray(LIGHT_MM / np.clip(strength, 0.1, 1.0) ** LIGHT_POWER)
 
 

@@ -26,6 +26,7 @@ INDEPENDENT_MM = 0.5
 """Length of edge that tells one independent sample of it."""
 U_MODEL_RATIO = 0.04
 """Slices of 0.1 mm and the blur along the edge smooth the shortest waves."""
+LEAST_EDGE_MM = 3.0
 _ONE_SIDED_95 = 1.645
 
 
@@ -62,9 +63,10 @@ def floor_of_lands(places_mm: list[Floats], step_mm: float) -> Floor | None:
 
     Each piece is judged about its own line; what that takes away is put back by the
     finite length of the piece.  What roughness the back edge itself has is in it, so
-    the floor is rather too high.  None with less than 4 mm of edge.
+    the floor is rather too high.  None with less than 3 mm of edge;
+    else the median piece's.
     """
-    square, weight, length = 0.0, 0.0, 0.0
+    variances, lengths = [], []
     for place in places_mm:
         if len(place) < 6:
             continue
@@ -72,13 +74,18 @@ def floor_of_lands(places_mm: list[Floats], step_mm: float) -> Floor | None:
         level = place - place.mean()
         level = level - x * float(x @ level) / float(x @ x)
         size = len(place) * step_mm
-        square += float(np.sum(np.minimum(level**2, _clip(level))))
-        weight += len(place) * finite_length_share(size / 2, NOISE_LENGTH_MM)
-        length += size
-    if length < 4.0:
+        share = finite_length_share(size / 2, NOISE_LENGTH_MM)
+        variances.append(float(np.mean(np.minimum(level**2, _clip(level)))) / share)
+        lengths.append(size)
+    length = float(np.sum(lengths))
+    if length < LEAST_EDGE_MM:
         return None
-    sigma = float(np.sqrt(square / weight))
-    return Floor(sigma_mm=sigma, u_mm=sigma / np.sqrt(2 * length / INDEPENDENT_MM))
+    # a piece beside a dark notch can be far off: the middle one by length counts
+    order = np.argsort(variances)
+    reached = np.cumsum(np.array(lengths)[order])
+    middle = order[int(np.searchsorted(reached, 0.5 * length))]
+    sigma = float(np.sqrt(variances[int(middle)]))
+    return Floor(sigma_mm=sigma, u_mm=sigma / np.sqrt(length / INDEPENDENT_MM))
 
 
 def _clip(level_mm: Floats) -> float:
