@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-WORTH_SANDING_MM = 0.01
+WORTH_SANDING_MM = 0.005
 WORTH_TILTING_MM = 0.01
 _END_DEG = 1.0
 _COVERAGE = (0.025, 0.975)
@@ -87,6 +87,7 @@ def suggest_tilt(
     u_open_mm: tuple[float, float] = (0.0, 0.0),
     flat: Interval | None = None,
     unscored: int = 0,
+    edges_seen: bool = True,
 ) -> RimSuggestion:
     """Suggest tilt and lip from the departure's fit.
 
@@ -100,6 +101,8 @@ def suggest_tilt(
         Departure to expect of a flat print, where a flare coupon told it.
     unscored : int
         Tiles whose departure could not be told.
+    edges_seen : bool
+        Whether any tile's profile was photographed.
 
     Raises
     ------
@@ -142,7 +145,7 @@ def suggest_tilt(
         cautions=(
             *_end_words(fit, chosen),
             *_flat_words(against),
-            *_tile_words(fit, unscored),
+            *_tile_words(fit, unscored, edges_seen=edges_seen),
         ),
     )
 
@@ -253,7 +256,7 @@ def _flat_words(against: FlatComparison | None) -> list[str]:
     return [f"{better}, and nothing to support or to sand."]
 
 
-def _tile_words(fit: TiltFit, unscored: int) -> list[str]:
+def _tile_words(fit: TiltFit, unscored: int, *, edges_seen: bool) -> list[str]:
     """Say what is odd about the tiles."""
     said = [
         f"Print {b.batch} lies {b.offset_mm:+.3f} mm (u {b.u_mm:.3f}) from the others: "
@@ -269,4 +272,9 @@ def _tile_words(fit: TiltFit, unscored: int) -> list[str]:
         )
     if unscored:
         said.append(f"{unscored} tiles show neither form nor sag and don't count.")
+    if not edges_seen:
+        said.append(
+            "No edge radius was measured, so how sharp sanding leaves the edge isn't "
+            "known: photograph the tiles' profiles on the edge stand."
+        )
     return said

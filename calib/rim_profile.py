@@ -159,6 +159,7 @@ def advise_tilt(profile: RimProfile, flat: Interval | None = None) -> RimAdvice:
         u_open_mm=(_open(scored, lipped=False), _open(scored, lipped=True)),
         flat=flat,
         unscored=len(profile.tiles) - len(scored),
+        edges_seen=any(_edge_seen(measured.tile) for measured, _ in scored),
     )
     return RimAdvice(
         suggestion=suggestion, fit=fit, quantities=_quantities(profile, suggestion)
@@ -197,6 +198,10 @@ def _reading(measured: MeasuredTile, value_mm: float, u_mm: float) -> TiltReadin
         value_mm=value_mm,
         u_mm=u_mm,
     )
+
+
+def _edge_seen(tile: RimMeasurement) -> bool:
+    return "edge_radius" in tile.values or "edge_radius" in tile.upper_mm
 
 
 def _open(scored: Sequence[tuple[MeasuredTile, Departure]], *, lipped: bool) -> float:
