@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.hub import Hub
 from analysis.profile_shape import (
     Standing,
     depth_px,
@@ -25,7 +26,6 @@ from analysis.profile_shape import (
 )
 
 if TYPE_CHECKING:
-    from analysis.hub import Hub
     from analysis.photo import Photo
 
 Floats = NDArray[np.float64]
@@ -59,7 +59,8 @@ class EdgeFit:
 
     ``u_mm`` is the standard uncertainty of ``standing.radius_mm`` from noise, place,
     lean and blur together, noise and its correlation taken from the misfit.
-    ``rise`` is by how much chi squared grows if the edge is taken to be sharp.
+    ``explained`` is the share of the light's changes that the silhouette explains
+    beyond smooth light.
     """
 
     standing: Standing
@@ -67,14 +68,16 @@ class EdgeFit:
     off_plane_rad: float
     blur_px: float
     misfit: float
-    rise: float
+    explained: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Patch:
-    """Pixels round the edge: ``light`` (h, w) as shares; ``used`` (h, w);
-    ``near`` (h, w) where light is blurred into the used, ``pixels`` (n, 2) of those in
-    the photo, and two points (n, 3) on their lines of sight in the stand's frame."""
+    """Pixels round the edge: ``light`` (h, w) as shares.
+
+    ``used`` (h, w); ``near`` (h, w) where light is blurred into the used, ``pixels``
+    (n, 2) of those in the photo, and two points (n, 3) on their lines of sight in the stand's frame.
+    """
 
     origin: Floats
     light: Floats
@@ -95,9 +98,7 @@ class _Patch:
         rows, columns = np.nonzero(near)
         pixels = np.column_stack([columns, rows]) + origin
         low, high = (
-            np.column_stack(
-                [hub.view.back_project(pixels, z), np.full(len(pixels), z)]
-            )
+            np.column_stack([hub.view.back_project(pixels, z), np.full(len(pixels), z)])
             for z in (0.0, -_SPAN_MM)
         )
         return cls(
@@ -154,7 +155,8 @@ def fit_edge(photo: Photo, hub: Hub, start: Standing, blur_px: float) -> EdgeFit
     known = _Known(hub=hub, start=start, ln_blur=float(np.log(blur_px)))
     trial = _Trial(standing=replace(start, radius_mm=0.15), ln_blur=known.ln_blur)
     for extra_px in COARSE_PX:
-        soft = replace(patch, light=cv2.GaussianBlur(patch.light, (0, 0), extra_px))
+        blurred = cv2.GaussianBlur(patch.light, (0, 0), extra_px)
+        soft = replace(patch, light=np.asarray(blurred, dtype=np.float64))
         if extra_px == COARSE_PX[0]:
             trial = _searched(soft, known, trial, extra_px)
         trial = _descended(soft, known, trial, extra_px, free=5, rounds=4)
@@ -198,8 +200,8 @@ def _cut(photo: Photo, hub: Hub, start: Standing) -> _Patch | None:
     high = np.ceil(corners.max(axis=0)).astype(int) + 3
     if np.any(low < 0) or high[0] > photo.width_px or high[1] > photo.height_px:
         return None
-    light = photo.linear(int(low[0]), int(low[1]), int(high[0]), int(high[1]))
-    light = light.astype(np.float64)
+    linear = photo.linear(int(low[0]), int(low[1]), int(high[0]), int(high[1]))
+    light = linear.astype(np.float64)
     used = np.zeros(light.shape, dtype=np.uint8)
     cv2.fillPoly(used, [np.rint(corners - low).astype(np.int32)], 1)
     light /= max(float(np.percentile(light, 95.0)), 1e-4)
@@ -254,9 +256,7 @@ def _basis(patch: _Patch, known: _Known, trial: _Trial, extra_px: float) -> Floa
         standing.in_tile(patch.far_mm),
         standing.in_tile(patch.near_mm),
     )
-    body, *shades = (
-        _blurred(patch, cover * part, blur) for part in (1.0, *facing.T)
-    )
+    body, *shades = (_blurred(patch, cover * part, blur) for part in (1.0, *facing.T))
     x, y = _places(patch)
     far = depth[patch.used[patch.near]] / (BAND_MM * hub.px_per_mm)
     table = 1 - body
@@ -300,9 +300,7 @@ def _left(patch: _Patch, known: _Known, trial: _Trial, extra_px: float) -> Float
     return np.asarray(light - basis @ np.linalg.solve(normal, basis.T @ light))
 
 
-def _searched(
-    patch: _Patch, known: _Known, trial: _Trial, extra_px: float
-) -> _Trial:
+def _searched(patch: _Patch, known: _Known, trial: _Trial, extra_px: float) -> _Trial:
     """Best of a grid of shifts."""
     best, least = trial, np.inf
     noise2 = _noise2(patch, _left(patch, known, trial, extra_px))
@@ -326,7 +324,11 @@ def _cost(patch: _Patch, known: _Known, trial: _Trial, extra_px: float) -> float
 
 
 def _descended(
-    patch: _Patch, known: _Known, trial: _Trial, extra_px: float, free: int,
+    patch: _Patch,
+    known: _Known,
+    trial: _Trial,
+    extra_px: float,
+    free: int,
     rounds: int = _ROUNDS,
 ) -> _Trial:
     """Levenberg-Marquardt over place, lean and blur, and with ``free`` 6 the radius."""
@@ -357,7 +359,12 @@ def _descended(
 
 
 def _slopes(
-    patch: _Patch, known: _Known, trial: _Trial, extra_px: float, left: Floats, free: int
+    patch: _Patch,
+    known: _Known,
+    trial: _Trial,
+    extra_px: float,
+    left: Floats,
+    free: int,
 ) -> tuple[Floats, Floats]:
     """Change of misfit (n, free) and pull (5, free) by one step of each unknown."""
     columns, pulls = [], []
@@ -380,7 +387,8 @@ def _noise2(patch: _Patch, left: Floats) -> float:
     field[patch.used] = left
     mean = cv2.blur(field, (_BLOCK_PX, _BLOCK_PX), borderType=cv2.BORDER_CONSTANT)
     full = cv2.blur(
-        patch.used.astype(np.float64), (_BLOCK_PX, _BLOCK_PX),
+        patch.used.astype(np.float64),
+        (_BLOCK_PX, _BLOCK_PX),
         borderType=cv2.BORDER_CONSTANT,
     )
     variance = float(np.mean(left**2))
@@ -394,13 +402,20 @@ def _judged(patch: _Patch, known: _Known, best: _Trial) -> EdgeFit:
     jacobian, pulls = _slopes(patch, known, best, 0.0, left, len(_STEPS))
     normal = jacobian.T @ jacobian / noise2 + pulls.T @ pulls
     covariance = np.linalg.inv(normal + 1e-9 * np.eye(len(normal)))
-    sharp = _descended(patch, known, _rounded(best, 0.0), 0.0, free=5)
-    rise = (_cost(patch, known, sharp, 0.0) - float(left @ left)) / noise2
     return EdgeFit(
         standing=best.standing,
         u_mm=float(np.sqrt(covariance[5, 5]) * _STEPS[5]),
         off_plane_rad=off_plane_rad(known.hub, best.standing),
         blur_px=float(np.exp(best.ln_blur)),
         misfit=float(np.sqrt(np.mean(left**2))),
-        rise=rise,
+        explained=1 - float(left @ left) / _smooth_cost(patch),
     )
+
+
+def _smooth_cost(patch: _Patch) -> float:
+    """Misfit if there were no silhouette: light that changes quadratically."""
+    x, y = _places(patch)
+    basis = np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+    light = patch.light[patch.used]
+    left = light - basis @ np.linalg.lstsq(basis, light, rcond=None)[0]
+    return max(float(left @ left), 1e-12)

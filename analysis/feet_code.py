@@ -26,7 +26,9 @@ _FOOT_MM = (0.25, 0.75)
 _COVER_MARGIN_MM = 0.06
 _LEAST_HEIGHT_MM = 0.12
 _THERE, _GONE = 0.5, 0.28
-_LEAST_TO_NOISE = 3.0
+_LEAST_SCATTER = 0.02
+"""Noise and texture scatter up to this share of the light."""
+
 _LEAST_SHARE = 0.6
 
 
@@ -57,7 +59,7 @@ def read_feet(photo: Photo, hub: Hub, standing: Standing) -> int | str:
     if not np.isfinite(always) or not np.isfinite(quiet):
         return "its feet are hidden"
     size = max(always, float(np.nanmax(places)))
-    if always < _THERE * size or size < _floor():
+    if always < _THERE * size or size < _LEAST_SCATTER:
         return "its feet hardly show"
     share = np.array(places) / size
     weak = [k for k in range(FOOT_BITS) if not _told(share[k])]
@@ -68,11 +70,6 @@ def read_feet(photo: Photo, hub: Hub, standing: Standing) -> int | str:
         bits[weak[0]] = sum(bits[: weak[0]] + bits[weak[0] + 1 :]) % 2 == 0
     index = decode_feet(tuple(bits))
     return "its feet don't agree with their parity" if index is None else index
-
-
-def _floor() -> float:
-    """Scatter of light, as a share of the part's, that noise and texture may have."""
-    return 0.02
 
 
 def _told(share: float) -> bool:
@@ -115,7 +112,9 @@ def _scatter(photo: Photo, hub: Hub, standing: Standing, x_mm: float) -> float:
     grid = np.stack(np.meshgrid(x[clear], z), axis=-1).reshape(-1, 2)
     points = np.column_stack([grid[:, 0], np.zeros(len(grid)), grid[:, 1]])
     px = standing.px(hub, points).astype(np.float32)
-    if px.min() < 1 or np.any(px.max(axis=0) > (photo.width_px - 2, photo.height_px - 2)):
+    if px.min() < 1 or np.any(
+        px.max(axis=0) > (photo.width_px - 2, photo.height_px - 2)
+    ):
         return float("nan")
     left, top = np.floor(px.min(axis=0)).astype(int)
     right, bottom = np.ceil(px.max(axis=0)).astype(int) + 1

@@ -27,20 +27,21 @@ from analysis.pose import (
 from analysis.refusals import refuse
 from analysis.register import apply
 from patterns.manifest import Hole
+from patterns.rim_manifest import Stand
 
 if TYPE_CHECKING:
     from analysis.photo import Photo
     from analysis.result import Refusal
-    from patterns.rim_manifest import Stand, StandHole
+    from patterns.rim_manifest import StandHole
 
 Floats = NDArray[np.float64]
 
 SEARCH_LONGEST_PX = 1400
-_MOST_BLOBS = 90
 _NEAR_MM = 0.7
 _NEAR_AGAIN_MM = 0.35
 _SIZE_RATIO = 1.35
-_LEAST_HOLES = 5
+_LEAST_HOLES, _LEAST_MATCHED = 5, 6
+_AROUND_PX, _ENLARGED = 121, 12.0
 _HOLE_FLOOR_PX = 0.1
 _HOLE_FLOOR_MM = 0.004
 _MOST_BLUR_PX = 4.0
@@ -133,23 +134,45 @@ def _judged(hub: Hub) -> Hub | Refusal:
 def _guess(photo: Photo, stand: Stand) -> Floats | Refusal:
     """Homography from design mm to px by the pattern of round spots."""
     small = shrunk(photo.rgb8, min(1.0, SEARCH_LONGEST_PX / max(photo.rgb8.shape)))
-    spots = _round_spots(np.ascontiguousarray(small[:, :, 1]))
     places = np.array([[hole.x_mm, hole.y_mm] for hole in stand.holes])
     diameter = stand.holes[0].diameter_mm
-    found, count = _matched(spots, places, diameter)
-    _, mirrored = _matched(spots, places * (1.0, -1.0), diameter)
-    if mirrored > max(count, _LEAST_HOLES):
-        return refuse("hub_mirrored")
-    if found is None or count < _LEAST_HOLES:
-        return refuse("no_hub")
-    up = photo.width_px / small.shape[1]
-    shift = 0.5 * up - 0.5
-    return np.array([[up, 0, shift], [0, up, shift], [0, 0, 1.0]]) @ found
+    for look in (_plain, _local, _tinted):
+        spots = _round_spots(look(small))
+        found, count = _matched(spots, places, diameter)
+        _, mirrored = _matched(spots, places * (1.0, -1.0), diameter)
+        if mirrored > max(count, _LEAST_MATCHED - 1):
+            return refuse("hub_mirrored")
+        if found is not None and count >= _LEAST_MATCHED:
+            up = photo.width_px / small.shape[1]
+            shift = 0.5 * up - 0.5
+            return np.array([[up, 0, shift], [0, up, shift], [0, 0, 1.0]]) @ found
+    return refuse("no_hub")
+
+
+def _plain(rgb8: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return np.ascontiguousarray(rgb8[:, :, 1])
+
+
+def _local(rgb8: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Green over its surroundings, enlarged: for holes as bright as the hub."""
+    return _enlarged(rgb8[:, :, 1].astype(np.float32))
+
+
+def _tinted(rgb8: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Red less green, enlarged: for a table of another colour."""
+    return _enlarged(rgb8[:, :, 0].astype(np.float32) - rgb8[:, :, 1])
+
+
+def _enlarged(values: NDArray[np.float32]) -> NDArray[np.uint8]:
+    soft = cv2.GaussianBlur(values, (0, 0), 1.5)
+    around = cv2.blur(soft, (_AROUND_PX, _AROUND_PX))
+    spread = np.clip(128 + _ENLARGED * (soft - around), 0, 255)
+    return np.asarray(spread, dtype=np.uint8)
 
 
 def _round_spots(grey: NDArray[np.uint8]) -> Floats:
     """Dark and bright round spots (n, 3): x, y, diameter in px, the roundest first."""
-    settings = cv2.SimpleBlobDetector_Params()
+    settings = cv2.SimpleBlobDetector.Params()
     settings.minThreshold, settings.maxThreshold = 10.0, 250.0
     settings.thresholdStep = 6.0
     settings.minRepeatability = 2
@@ -191,7 +214,7 @@ def _matched(
                 count = int(np.sum(off < _NEAR_MM * np.abs(stretch[k])))
                 if count > best_count:
                     best_count, best = count, (seen, abs(stretch[k]))
-    if best is None or best_count < _LEAST_HOLES:
+    if best is None or best_count < _LEAST_MATCHED:
         return None, best_count
     seen, stretch_px = best
     off = np.abs(seen[:, None] - at)
@@ -203,7 +226,7 @@ def _matched(
         cv2.RANSAC,
         _NEAR_AGAIN_MM * stretch_px,
     )
-    if homography is None:
+    if not np.shape(homography):  # none was found
         return None, 0
     return np.asarray(homography, dtype=np.float64), int(np.sum(kept))
 

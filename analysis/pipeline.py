@@ -23,6 +23,7 @@ from analysis.result import (
 )
 from analysis.rims import gather, measure_tiles, why_no_tiles
 from analysis.ruler import RulerHint, read_ruler
+from analysis.standing import measure_profiles
 from analysis.tiles import find_tiles
 from patterns.manifest import Manifest
 from patterns.rim_manifest import RimManifest
@@ -77,11 +78,14 @@ def measure_photos(
         raise ValueError("measure_photos wants at least one manifest")
     flares = [m for m in manifests if isinstance(m, Manifest)]
     sets = [m for m in manifests if isinstance(m, RimManifest)]
-    outcomes = []
+    outcomes: list[Measurement | Refusal] = []
     for path in paths:
         if begin is not None:
             begin(path)
-        outcomes.append(_measure_one(path, flares, sets, from_coupon=scale_from_coupon))
+        shown = _shown(outcomes, sets)
+        outcomes.append(
+            _measure_one(path, flares, sets, shown, from_coupon=scale_from_coupon)
+        )
     return gather(outcomes, sets)
 
 
@@ -99,15 +103,24 @@ def _measure_one(
     path: str | Path,
     flares: Sequence[Manifest],
     sets: Sequence[RimManifest],
+    standing: Sequence[RimManifest],
     *,
     from_coupon: bool,
 ) -> Measurement | Refusal:
-    """Tiles are looked for first: one that says its code is no flare coupon."""
+    """Tiles are looked for first: one that says its code is no flare coupon.
+
+    Those on the edge stand, ``standing`` sets', come next.
+    """
     photo = read_photo(path)
     if isinstance(photo, Refusal):
         return photo
     found = find_tiles(photo, sets) if sets else None
-    if found is not None and (found.tiles or not flares):
+    profiles = None
+    if found is not None and not found.tiles:
+        profiles = measure_profiles(photo, standing)
+    if profiles is not None and not _is_no_stand(profiles):
+        outcome = profiles
+    elif found is not None and (found.tiles or not flares):
         outcome = measure_tiles(photo, found, scale_from_coupon=from_coupon)
     else:
         outcome = _measure_flare(photo, flares, from_coupon=from_coupon)
@@ -118,6 +131,27 @@ def _measure_one(
     return replace(
         outcome, photo=str(path), warnings=(*_warnings(photo), *outcome.warnings)
     )
+
+
+def _shown(
+    outcomes: Sequence[Measurement | Refusal], sets: Sequence[RimManifest]
+) -> Sequence[RimManifest]:
+    """Give the sets of which earlier photos show a tile, or all.
+
+    Feet tell tiles of a set apart, not sets.
+    """
+    ids = {
+        coupon.coupon_id
+        for outcome in outcomes
+        if isinstance(outcome, Measurement)
+        for coupon in outcome.coupons
+    }
+    shown = [m for m in sets if any(tile.coupon_id in ids for tile in m.tiles)]
+    return shown or sets
+
+
+def _is_no_stand(outcome: Measurement | Refusal) -> bool:
+    return isinstance(outcome, Refusal) and outcome.code == "no_hub"
 
 
 def _saw_nothing(outcome: Measurement | Refusal) -> bool:

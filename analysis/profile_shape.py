@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.camera import turn
+from patterns.rim_manifest import Bay, RimTile
 
 if TYPE_CHECKING:
     from analysis.hub import Hub
-    from patterns.rim_manifest import Bay, RimTile
 
 Floats = NDArray[np.float64]
 
@@ -75,7 +75,7 @@ class Standing:
         outward = np.array([np.cos(azimuth), np.sin(azimuth), 0.0])
         onward = np.array([-np.sin(azimuth), np.cos(azimuth), 0.0])
         axes = np.column_stack([outward, [0.0, 0.0, -1.0], onward])
-        shift = low + [self.outward_mm, 0.0, self.onward_mm]
+        shift = low + np.array([self.outward_mm, 0.0, self.onward_mm])
         return axes @ spin, low, axes @ shift + self.bay.back_mm * outward
 
     def px(self, hub: Hub, points_mm: Floats) -> Floats:
@@ -95,9 +95,7 @@ def rim_points_mm(tile: RimTile, edge_mm: float) -> Floats:
     return _revolved(rho, z)
 
 
-def normals(
-    tile: RimTile, edge_mm: float, far_mm: Floats, near_mm: Floats
-) -> Floats:
+def normals(tile: RimTile, edge_mm: float, far_mm: Floats, near_mm: Floats) -> Floats:
     """Outward normals (n, 3) of the surface where lines of sight meet it.
 
     Parameters
@@ -144,7 +142,7 @@ def off_plane_rad(hub: Hub, standing: Standing) -> float:
     """
     radius = standing.tile.radius_mm
     ends = np.array([[radius, 0.0, 0.0], [radius, 1.0, 0.0], [radius, 0.0, 1.0]])
-    low, up, inward = standing.in_stand(ends)
+    low, _, inward = standing.in_stand(ends)
     slope = hub.view.ray_slope(low[None])[0]
     ray = np.append(slope, 1.0)
     ray /= np.linalg.norm(ray)

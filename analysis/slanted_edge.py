@@ -78,7 +78,9 @@ def slanted_edge(light: Floats) -> Transfer:
         raise ValueError("there is no edge in even light")
     rows, columns = light.shape
     line = _line(light, np.full(rows, (columns - 1) / 2), columns / 2)
-    line = _line(light, np.polyval(line, np.arange(rows)), columns / 4)
+    line = _line(
+        light, np.asarray(np.polyval(line, np.arange(rows)), np.float64), columns / 4
+    )
     cosine = 1 / np.hypot(1.0, line[0])
     rows = _whole_periods(rows, float(line[0]))
     y, x = np.mgrid[:rows, :columns]
