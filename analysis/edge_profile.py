@@ -75,8 +75,9 @@ class EdgeFit:
 class _Patch:
     """Pixels round the edge: ``light`` (h, w) as shares.
 
-    ``used`` (h, w); ``near`` (h, w) where light is blurred into the used, ``pixels``
-    (n, 2) of those in the photo, and two points (n, 3) on their lines of sight in the stand's frame.
+    ``used`` (h, w); ``near`` (h, w) where light is blurred into the used; of those
+    ``pixels`` (n, 2) in the photo and two points (n, 3) on their lines of sight, in
+    the stand's frame.
     """
 
     origin: Floats
