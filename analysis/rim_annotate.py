@@ -104,10 +104,10 @@ def _headline(tile: RimMeasurement) -> str:
         ("edge_spread", "edge spread"),
     ):
         if name in tile.values:
-            q = tile.values[name]  # type: ignore[index] # a literal of its own
+            q = tile.values[name]
             said.append(f"{words} {1e3 * q.value_mm:.0f} ± {1e3 * q.u_mm:.0f} um")
         elif name in tile.upper_mm:
-            limit = tile.upper_mm[name]  # type: ignore[index]
+            limit = tile.upper_mm[name]
             said.append(f"{words} under {1e3 * limit:.0f} um")
     if not said:
         said = [tile.reasons.get("sag_mm", "not measured")]
@@ -123,7 +123,9 @@ def _wrapped(words: str, width: int = 110) -> str:
     return "\n".join(line.strip() for line in lines)
 
 
-def _crop(drawing: TileDrawing, width: float, height: float) -> tuple[int, ...]:
+def _crop(
+    drawing: TileDrawing, width: float, height: float
+) -> tuple[int, int, int, int]:
     points = np.concatenate([drawing.outline_px, drawing.rim_px])
     margin = MARGIN_MM * _px_per_mm(drawing)
     x0, y0 = np.maximum(points.min(axis=0) - margin, 0)

@@ -9,10 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.arc_form import FORM_CUTOFF_MM, lowpass
-from analysis.rim_edges import STEP_MM, Course, EdgeTrace
+from analysis.rim_pixels import STEP_MM
 
 if TYPE_CHECKING:
     from analysis.photo import Photo
+    from analysis.rim_edges import EdgeTrace
+    from analysis.rim_pixels import Course
     from analysis.rim_result import RimArc
     from analysis.tile_pose import TilePose
 
@@ -40,7 +42,8 @@ GAP = (
 )
 HALF_SHADE = (
     "The rim lies in half shade along {weak:.0%} of its length, 20 % are allowed: "
-    "light the tiles from all round, or add a photo with the sheet turned by 180 degrees."
+    "light the tiles from all round, or add a photo with the sheet turned by 180 "
+    "degrees."
 )
 LOW_CONTRAST = (
     "The tile hardly differs in brightness from the table beside its rim: lay it on "
@@ -79,8 +82,9 @@ def rim_light(
         1e-5,
     )
     brighter = max(float(np.median(np.maximum(table, trace.inside))), 1e-4)
-    along = np.arange(len(table)) * STEP_MM
-    uneven = table - lowpass(along, table, FORM_CUTOFF_MM)
+    along = np.arange(len(table), dtype=np.float64) * STEP_MM
+    slow = lowpass(along, table, FORM_CUTOFF_MM)
+    uneven = np.subtract(table, slow)
     return RimLight(
         strength=np.minimum(sign * trace.step / full, 1.0),
         contrast=full / brighter,

@@ -33,12 +33,13 @@ RimQuantity = Literal[
 class RimArc:
     """The rim as read in one photo or stitched from several.
 
-    ``phi_rad`` (n,) grows; ``residual_mm`` (n,) outwards from the nominal circle about
-    the tile's pose, in printed mm; ``u_mm`` (n,) of one sample from noise and light;
+    ``phi_rad`` (n,) grows; ``residual_mm`` (n,) outwards from the nominal circle of
+    ``radius_mm`` about the tile's pose, in printed mm; ``u_mm`` (n,) of one sample from noise and light;
     ``strength`` (n,) step just outside the edge over the full step; ``used`` (n,);
     ``source`` (n,) index of the photo each sample came from.
     """
 
+    radius_mm: float
     phi_rad: Floats
     residual_mm: Floats
     u_mm: Floats

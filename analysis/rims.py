@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 from analysis.combine import combine_quantities
 from analysis.refusals import refuse
 from analysis.result import Measurement, Refusal, Scale
-from analysis.rim import NO_PROFILE, measure_tile, merge
+from analysis.rim import measure_tile
+from analysis.rim_merge import merge
 from analysis.rim_result import Merged, RimDrawing, RimMeasurement, TileDrawing
+from analysis.rim_values import NO_PROFILE
 from analysis.ruler import RulerHint, read_ruler
 from analysis.tile_pose import solve_tiles
 

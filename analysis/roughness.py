@@ -24,7 +24,7 @@ NOISE_LENGTH_MM = 0.2
 """Correlation length of a photo's own scatter along an edge (empirical)."""
 INDEPENDENT_MM = 0.5
 """Length of edge that tells one independent sample of it."""
-U_MODEL_RATIO = 0.04
+U_MODEL_RATIO = 0.07
 """Slices of 0.1 mm and the blur along the edge smooth the shortest waves."""
 LEAST_EDGE_MM = 3.0
 _ONE_SIDED_95 = 1.645

@@ -19,7 +19,7 @@ from scipy.special import ndtr
 
 Floats = NDArray[np.float64]
 
-PLAIN_ROUNDS = 1
+PLAIN_ROUNDS = 0
 SLOPE_SIZE = (0.10, 0.30)
 """Prior standard deviation of the slopes inside and outside: light over a window."""
 BLUR_TRIES = np.geomspace(0.5, 2.6, 8)
@@ -95,36 +95,55 @@ def fit_steps(
     prior = np.zeros((len(offset), 5))
     prior[:, 0], prior[:, 1:3] = 1e-4, 1e-6
     prior[:, 3:] = 1.0 / slopes.sigma**2
-    for turn in range(rounds):
-        basis, steepness = _model(slices.x_px - offset[:, None], sigma_px, slices)
-        terms = _solve(
-            basis, weight, slices.light, prior[:, 1:], prior[:, 3:] * slopes.mean
-        )
-        left = slices.light - np.einsum("nmk,nk->nm", basis, terms)
-        if turn >= PLAIN_ROUNDS:
-            size = np.abs(left) * np.sqrt(slices.weight)
+    now = _linearised(slices, offset, sigma_px, weight, prior, slopes.mean)
+    for turn in range(1, rounds):
+        offset = offset + np.clip(now.move, -1.5, 1.5)
+        if turn > PLAIN_ROUNDS:
+            size = np.abs(now.left) * np.sqrt(slices.weight)
             weight = slices.weight * np.minimum(1.0, _HUBER / np.maximum(size, 1e-9))
-        slope = -np.einsum("nmk,nk->nm", steepness, terms[:, 1:])
-        jacobian = np.concatenate([slope[..., None], basis], axis=2)
-        weighted = jacobian * weight[..., None]
-        normal = np.matmul(np.swapaxes(weighted, 1, 2), jacobian)
-        normal += prior[:, :, None] * np.eye(5)
-        pull = np.matmul(np.swapaxes(weighted, 1, 2), left[..., None])[..., 0]
-        pull[:, 3:] += prior[:, 3:] * (slopes.mean - terms[:, 2:])
-        covariance = np.linalg.inv(normal)
-        move = np.einsum("nk,nk->n", covariance[:, 0], pull)
-        if turn < rounds - 1:
-            offset = offset + np.clip(move, -1.5, 1.5)
+        now = _linearised(slices, offset, sigma_px, weight, prior, slopes.mean)
     freedom = np.maximum((slices.weight > 0).sum(axis=1) - 5, 1)
-    misfit = np.sqrt((weight * left**2).sum(axis=1) / freedom)
+    misfit = np.sqrt((weight * now.left**2).sum(axis=1) / freedom)
     return StepFits(
         offset_px=offset,
-        u_px=np.sqrt(covariance[:, 0, 0]) * np.maximum(misfit, 1.0),
-        inside=terms[:, 0],
-        step=terms[:, 1],
-        slopes=terms[:, 2:],
+        u_px=np.sqrt(now.variance) * np.maximum(misfit, 1.0),
+        inside=now.terms[:, 0],
+        step=now.terms[:, 1],
+        slopes=now.terms[:, 2:],
         misfit=misfit,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Linearised:
+    """Best terms at given places, what is left, and the move it asks for."""
+
+    terms: Floats
+    left: Floats
+    move: Floats
+    variance: Floats
+
+
+def _linearised(
+    slices: Slices,
+    offset_px: Floats,
+    sigma_px: float,
+    weight: Floats,
+    prior: Floats,
+    slope_mean: Floats,
+) -> _Linearised:
+    basis, steepness = _model(slices.x_px - offset_px[:, None], sigma_px, slices)
+    terms = _solve(basis, weight, slices.light, prior[:, 1:], prior[:, 3:] * slope_mean)
+    left = slices.light - np.einsum("nmk,nk->nm", basis, terms)
+    slope = -np.einsum("nmk,nk->nm", steepness, terms[:, 1:])
+    jacobian = np.concatenate([slope[..., None], basis], axis=2)
+    weighted = np.swapaxes(jacobian * weight[..., None], 1, 2)
+    normal = np.matmul(weighted, jacobian) + prior[:, :, None] * np.eye(5)
+    pull = np.matmul(weighted, left[..., None])[..., 0]
+    pull[:, 3:] += prior[:, 3:] * (slope_mean - terms[:, 2:])
+    covariance = np.linalg.inv(normal)
+    move = np.einsum("nk,nk->n", covariance[:, 0], pull)
+    return _Linearised(terms, left, move, covariance[:, 0, 0])
 
 
 def _model(x_px: Floats, sigma_px: float, slices: Slices) -> tuple[Floats, Floats]:

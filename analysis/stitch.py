@@ -24,15 +24,13 @@ _CLEARLY = 1e-9
 _SAME_RAD = 1e-9
 
 
-def stitch(arcs: Sequence[RimArc], radius_mm: float) -> RimArc:
+def stitch(arcs: Sequence[RimArc]) -> RimArc:
     """Stitch arcs read at the same angles.
 
     Parameters
     ----------
     arcs : sequence of RimArc
         At least one; all with the same ``phi_rad``.
-    radius_mm : float
-        To tell lengths along the arc.
 
     Returns
     -------
@@ -60,7 +58,7 @@ def stitch(arcs: Sequence[RimArc], radius_mm: float) -> RimArc:
         raise ValueError("arcs of different angles can't be stitched")
     best = max(range(len(arcs)), key=lambda k: float(np.mean(_shown(arcs[k]))))
     laid = np.array([_laid_on(arcs[best], arc) for arc in arcs])
-    shown = np.array([_smooth(_shown(arc), phi * radius_mm) for arc in arcs])
+    shown = np.array([_smooth(_shown(arc), phi * arc.radius_mm) for arc in arcs])
     usable = np.array([arc.used for arc in arcs])
     shown = np.where(usable, shown, -1.0)
     pick = np.argmax(shown, axis=0)
@@ -70,11 +68,12 @@ def stitch(arcs: Sequence[RimArc], radius_mm: float) -> RimArc:
         return np.asarray(np.array([getattr(arc, name) for arc in arcs])[pick, every])
 
     return RimArc(
+        radius_mm=arcs[best].radius_mm,
         phi_rad=phi,
         residual_mm=laid[pick, every],
         u_mm=take("u_mm"),
         strength=take("strength"),
-        used=usable.any(axis=0),
+        used=np.asarray(usable.any(axis=0)),
         source=_sources(arcs, pick),
     )
 

@@ -110,16 +110,16 @@ def drawn(
     at = view.back_project(
         np.column_stack([columns.ravel(), rows.ravel()]).astype(float)
     )
-    light = scene.ground * np.ones((size, size))
+    light: Floats = np.full((size, size), scene.ground)
     out = (np.hypot(*at.T) - of.radius_mm).reshape(size, size)
     light *= 1 - scene.shade * np.exp(-np.maximum(out, 0) / 2.0)
     phi_mm = (of.radius_mm * np.arctan2(-at[:, 1], at[:, 0])).reshape(size, size)
     light *= 1 - scene.penumbra / (1 + np.exp(-(phi_mm - out) / 0.6))
     lines = (np.abs((at[:, 0] - 0.4 * at[:, 1]) % 1.5) < 0.25).reshape(size, size)
     light *= 1 - scene.mat * lines
-    light += mask * (scene.face - light)
-    light = cv2.GaussianBlur(light, (0, 0), scene.blur_px)
-    light += rng.normal(0, scene.noise, light.shape)
+    light = np.asarray(light + mask * (scene.face - light))
+    light = np.asarray(cv2.GaussianBlur(light, (0, 0), scene.blur_px), dtype=np.float64)
+    light = light + rng.normal(0, scene.noise, light.shape)
     coded = np.where(
         light <= 0.0031308,
         12.92 * light,

@@ -1,0 +1,159 @@
+"""One rim tile in several photos: stitched, never averaged where light decides."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.arc_form import Rough, rough_profile
+from analysis.combine import combine_quantities
+from analysis.rim_light import LINED_MAT, LOW_CONTRAST, why_not
+from analysis.rim_uncertainty import VIEW_LENGTH_MM, RimDoubt
+from analysis.rim_values import (
+    NO_BACK,
+    NO_PROFILE,
+    NO_SHARP_EDGE,
+    measured_arc,
+    refused,
+    with_roughness,
+    with_upper,
+    with_value,
+    without,
+)
+from analysis.roughness import Roughness, one_photo, two_photos
+from analysis.stitch import stitch
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.rim_result import RimArc, RimMeasurement, RimQuantity
+
+Floats = NDArray[np.float64]
+
+CLEAR = 0.35
+"""Roughness is compared where both photos show a step above this share of the full."""
+LEAST_COMMON = 0.25
+
+
+def merge(measurements: Sequence[RimMeasurement]) -> RimMeasurement:
+    """Combine what several photos in plan say about one tile.
+
+    Parameters
+    ----------
+    measurements : sequence of RimMeasurement
+        Of one and the same tile, at least one; in profile, too, and refused ones: the
+        arc of one in half shade counts where it is lit.
+
+    Returns
+    -------
+    RimMeasurement
+        Form, sag and chips from the stitched arc, roughness from the covariance of the
+        photos, the rest combined.
+
+    Raises
+    ------
+    ValueError
+        None, or of different tiles.
+    """
+    if not measurements or len({m.coupon_id for m in measurements}) != 1:
+        raise ValueError("measurements of one tile are needed")
+    if len(measurements) == 1:
+        return measurements[0]
+    plan = [m for m in measurements if m.arc is not None]
+    merged = measurements[0] if not plan else plan[0]
+    if len(plan) > 1:
+        merged = _merged_plan(plan)
+    photos = tuple(dict.fromkeys(p for m in measurements for p in m.photos))
+    warnings = tuple(dict.fromkeys(w for m in measurements for w in m.warnings))
+    merged = replace(merged, photos=photos, warnings=warnings)
+    return _combined(merged, measurements, "edge_radius", NO_PROFILE)
+
+
+def _merged_plan(plan: Sequence[RimMeasurement]) -> RimMeasurement:
+    """Combine what was seen in plan; what was refused may be whole when joined."""
+    best = max(plan, key=lambda m: "sag" in m.values)
+    usable = [m for m in plan if "sag" in m.values or _is_good_in_parts(m)]
+    if not usable:
+        return best
+    arcs = [m.arc for m in usable if m.arc is not None]
+    joined = stitch(arcs)
+    reasons = {k: why for k, why in best.reasons.items() if k == "part_scale"}
+    bare = replace(best, values={}, upper_mm={}, reasons=reasons, arc=joined)
+    reason = why_not(joined, 1.0, 0.0)
+    if reason is not None:
+        return refused(bare, reason)
+    merged = measured_arc(bare, joined, _merged_doubt(usable, joined))
+    if len(arcs) > 1:
+        merged = with_roughness(merged, _roughness_of(arcs))
+    else:
+        merged = _combined(merged, usable, "roughness_sigma", NO_BACK)
+    merged = _combined(merged, usable, "edge_spread", NO_SHARP_EDGE)
+    return _combined(merged, usable, "back_straightness", NO_BACK)
+
+
+def _is_good_in_parts(measured: RimMeasurement) -> bool:
+    """Whether only shade or cover stood in the way: such an arc is good elsewhere."""
+    return measured.reasons.get("sag_mm") not in (LOW_CONTRAST, LINED_MAT)
+
+
+def _merged_doubt(measurements: Sequence[RimMeasurement], arc: RimArc) -> RimDoubt:
+    """View and scale of the photo that gave most of the arc."""
+    rough = rough_profile(
+        arc.phi_rad[arc.used] * arc.radius_mm, arc.residual_mm[arc.used]
+    )
+    known = [m.values["radius"] for m in measurements if "radius" in m.values]
+
+    def largest(name: str, otherwise: float) -> float:
+        parts = [c.u_mm for q in known for c in q.budget if c.name == name]
+        return max(parts, default=otherwise)
+
+    return RimDoubt(
+        u_view_rad=largest("pose", 0.002) / VIEW_LENGTH_MM["radius"],
+        u_scale_ratio=largest("ruler", 0.05) / arc.radius_mm,
+        edge_mm=largest("light", 0.008),
+        roughness_mm=rough.sigma_mm,
+        radius_mm=arc.radius_mm,
+    )
+
+
+def _roughness_of(arcs: Sequence[RimArc]) -> Roughness:
+    """Roughness from the two arcs that show most."""
+    best = sorted(arcs, key=lambda arc: float(np.mean(arc.used * arc.strength)))[-2:]
+    along = best[0].phi_rad * best[0].radius_mm
+    clear = [arc.used & (arc.strength > CLEAR) for arc in best]
+    both = clear[0] & clear[1]
+    if both.mean() < LEAST_COMMON:
+        return one_photo(_rough_of(best[1], clear[1], along), None)
+    return two_photos(*(_rough_of(arc, both, along) for arc in best))
+
+
+def _rough_of(arc: RimArc, among: NDArray[np.bool_], along_mm: Floats) -> Rough:
+    return rough_profile(along_mm[among], arc.residual_mm[among])
+
+
+def _combined(
+    merged: RimMeasurement,
+    photos: Sequence[RimMeasurement],
+    name: RimQuantity,
+    otherwise: str,
+) -> RimMeasurement:
+    """Mean of what the photos say; the least upper limit where none gives a value."""
+    given = [m.values[name] for m in photos if name in m.values]
+    limits = [m.upper_mm[name] for m in photos if name in m.upper_mm]
+    key = f"{name}_mm"
+    reasons = {k: why for k, why in merged.reasons.items() if k != key}
+    merged = replace(
+        merged,
+        values={k: q for k, q in merged.values.items() if k != name},
+        upper_mm={k: limit for k, limit in merged.upper_mm.items() if k != name},
+        reasons=reasons,
+    )
+    if given:
+        return with_value(merged, name, combine_quantities(given))
+    if limits:
+        return with_upper(merged, name, min(limits))
+    said = [m.reasons[key] for m in photos if key in m.reasons]
+    return without(merged, name, said[0] if said else otherwise)
