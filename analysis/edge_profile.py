@@ -1,9 +1,9 @@
 """Radius of a tile's edge from its profile, seen along the rim on the edge stand.
 
-A model of the silhouette (:mod:`analysis.profile_shape`), blurred as the picture is,
-is fitted to the pixels around it: light changes linearly on the wall, on the table, and
-on as much of the bottom face as the camera sees.  Where the tile stands and how it
-leans are fitted along with the radius; a lean of angle a looks like R a^2 of it.
+A model of the silhouette (:mod:`analysis.profile_shape`) and of the light on it
+(:mod:`analysis.profile_patch`), blurred as the picture is, is fitted to the pixels
+around it.  Where the tile stands and how it leans are fitted along with the radius; a
+lean of angle a looks like R a^2 of it.
 """
 
 from __future__ import annotations
@@ -16,14 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.hub import Hub
-from analysis.profile_shape import (
-    Standing,
-    depth_px,
-    normals,
-    off_plane_rad,
-    rim_points_mm,
-    silhouette,
-)
+from analysis.profile_patch import Patch, band, cut, light_basis, places
+from analysis.profile_shape import Standing, off_plane_rad
 
 if TYPE_CHECKING:
     from analysis.photo import Photo
@@ -33,9 +27,6 @@ Floats = NDArray[np.float64]
 STARTS_MM = (0.06, 0.3)
 MOST_MM = 1.2
 """Rounder edges leave no bottom face within the window."""
-BACK_MM, OUT_MM = 2.4, 0.7
-ASIDE_MM, ALONG_WALL_MM = 0.8, 2.1
-BAND_MM = 0.45
 COARSE_PX = (4.0, 2.0)
 _SHIFTS_MM = (np.arange(-0.4, 0.41, 0.2), np.arange(-0.4, 0.41, 0.2))
 _STEPS = np.array([0.01, 0.01, 2e-3, 2e-3, 0.03, 0.02])
@@ -46,11 +37,7 @@ _BLUR_SIGMA = 0.08
 _ROUNDS = 10
 _SETTLED = 0.01
 _BLOCK_PX = 4
-_REACH_PX = 7
-_SPAN_MM = 10.0
 _RIDGE = 1e-6
-_QUARTERS_PX = np.array([[-0.25, -0.25], [0.25, -0.25], [-0.25, 0.25], [0.25, 0.25]])
-_PIXEL_PX2 = 1 / 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,52 +56,6 @@ class EdgeFit:
     blur_px: float
     misfit: float
     explained: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Patch:
-    """Pixels round the edge: ``light`` (h, w) as shares.
-
-    ``used`` (h, w); ``near`` (h, w) where light is blurred into the used; of those
-    ``pixels`` (n, 2) in the photo and two points (n, 3) on their lines of sight, in
-    the stand's frame.
-    """
-
-    origin: Floats
-    light: Floats
-    used: NDArray[np.bool_]
-
-    near: NDArray[np.bool_]
-    pixels: Floats
-    far_mm: Floats
-    near_mm: Floats
-
-    @classmethod
-    def of(
-        cls, hub: Hub, origin: Floats, light: Floats, used: NDArray[np.bool_]
-    ) -> _Patch:
-        """Add what does not change while a silhouette is fitted."""
-        reach = 2 * _REACH_PX + 1
-        near = cv2.dilate(used.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
-        rows, columns = np.nonzero(near)
-        pixels = np.column_stack([columns, rows]) + origin
-        low, high = (
-            np.column_stack([hub.view.back_project(pixels, z), np.full(len(pixels), z)])
-            for z in (0.0, -_SPAN_MM)
-        )
-        return cls(
-            origin=origin,
-            light=light,
-            used=used,
-            near=near,
-            pixels=pixels,
-            far_mm=low,
-            near_mm=high,
-        )
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        return int(self.light.shape[0]), int(self.light.shape[1])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,7 +91,7 @@ def fit_edge(photo: Photo, hub: Hub, start: Standing, blur_px: float) -> EdgeFit
     -------
     EdgeFit, or None if the rim's surroundings are not wholly in the photo.
     """
-    patch = _cut(photo, hub, start)
+    patch = cut(photo, hub, start)
     if patch is None:
         return None
     known = _Known(hub=hub, start=start, ln_blur=float(np.log(blur_px)))
@@ -161,8 +102,8 @@ def fit_edge(photo: Photo, hub: Hub, start: Standing, blur_px: float) -> EdgeFit
         if extra_px == COARSE_PX[0]:
             trial = _searched(soft, known, trial, extra_px)
         trial = _descended(soft, known, trial, extra_px, free=5, rounds=4)
-    used = _band(patch, hub, trial.standing)
-    patch = _Patch.of(hub, patch.origin, patch.light, used)
+    used = band(patch, hub, trial.standing)
+    patch = Patch.of(hub, patch.origin, patch.light, used)
     tried = [
         _descended(patch, known, _rounded(trial, radius), 0.0, free=6)
         for radius in STARTS_MM
@@ -194,114 +135,16 @@ class _Known:
         )
 
 
-def _cut(photo: Photo, hub: Hub, start: Standing) -> _Patch | None:
-    """Cut out the pixels round the last millimetres of face and wall."""
-    corners = _corners(hub, start)
-    low = np.floor(corners.min(axis=0)).astype(int) - 2
-    high = np.ceil(corners.max(axis=0)).astype(int) + 3
-    if np.any(low < 0) or high[0] > photo.width_px or high[1] > photo.height_px:
-        return None
-    linear = photo.linear(int(low[0]), int(low[1]), int(high[0]), int(high[1]))
-    light = linear.astype(np.float64)
-    used = np.zeros(light.shape, dtype=np.uint8)
-    cv2.fillPoly(used, [np.rint(corners - low).astype(np.int32)], 1)
-    light /= max(float(np.percentile(light, 95.0)), 1e-4)
-    return _Patch.of(hub, low.astype(np.float64), light, used > 0)
-
-
-def _corners(hub: Hub, standing: Standing) -> Floats:
-    radius = standing.tile.radius_mm
-    x = np.array([radius - BACK_MM, radius + OUT_MM])
-    z = np.array([-ASIDE_MM, ALONG_WALL_MM])
-    corners = [(x[0], 0, z[0]), (x[1], 0, z[0]), (x[1], 0, z[1]), (x[0], 0, z[1])]
-    return standing.px(hub, np.array(corners))
-
-
-def _inward_px(hub: Hub, standing: Standing) -> Floats:
-    """Direction (2,) from the rim into the tile: back, and away from the face."""
-    radius = standing.tile.radius_mm
-    ends = standing.px(hub, np.array([[radius, 0.0, 0.0], [radius - 1.0, 0.0, 1.0]]))
-    return np.asarray(ends[1] - ends[0])
-
-
-def _band(patch: _Patch, hub: Hub, standing: Standing) -> NDArray[np.bool_]:
-    """Keep pixels near the silhouette, within the tile's own corner of the picture."""
-    pieces = silhouette(
-        standing.px(hub, rim_points_mm(standing.tile, standing.radius_mm)),
-        _inward_px(hub, standing),
-    )
-    depth = np.full(patch.shape, np.inf)
-    depth[patch.near] = depth_px(pieces, patch.pixels)
-    limits = np.zeros(patch.shape, dtype=np.uint8)
-    corners = np.rint(_corners(hub, standing) - patch.origin).astype(np.int32)
-    cv2.fillPoly(limits, [corners], 1)
-    return np.asarray(
-        (np.abs(depth) < BAND_MM * hub.px_per_mm) & (limits > 0) & patch.used
-    )
-
-
-def _basis(patch: _Patch, known: _Known, trial: _Trial, extra_px: float) -> Floats:
-    """Light of unit size (n, k) at the used pixels: wall, face, table."""
-    standing, hub = trial.standing, known.hub
-    blur = float(np.hypot(np.exp(trial.ln_blur), extra_px))
-    edge = standing.radius_mm
-    pieces = silhouette(
-        standing.px(hub, rim_points_mm(standing.tile, edge)), _inward_px(hub, standing)
-    )
-    pixels = patch.pixels
-    depth = depth_px(pieces, pixels)
-    cover = _cover(pixels, pieces, depth)
-    facing = normals(
-        standing.tile,
-        edge,
-        standing.in_tile(patch.far_mm),
-        standing.in_tile(patch.near_mm),
-    )
-    body, *shades = (_blurred(patch, cover * part, blur) for part in (1.0, *facing.T))
-    x, y = _places(patch)
-    far = depth[patch.used[patch.near]] / (BAND_MM * hub.px_per_mm)
-    table = 1 - body
-    columns = [body, *shades, body * x, body * y]
-    columns += [table, table * x, table * y, table * np.maximum(far, 0.0)]
-    return np.column_stack(columns)
-
-
-def _cover(pixels: Floats, pieces: tuple[Floats, Floats], depth: Floats) -> Floats:
-    """Share of each pixel that is covered: four points where the outline crosses it."""
-    cover = (depth < 0).astype(np.float64)
-    near = np.flatnonzero(np.abs(depth) < 1.0)
-    fine = [
-        np.clip(0.5 - 2 * depth_px(pieces, pixels[near] + shift), 0.0, 1.0)
-        for shift in _QUARTERS_PX
-    ]
-    cover[near] = np.mean(fine, axis=0)
-    return cover
-
-
-def _blurred(patch: _Patch, light: Floats, blur_px: float) -> Floats:
-    """Light of the near pixels (n,), seen blurred by the used ones."""
-    whole = np.zeros(patch.shape)
-    whole[patch.near] = light
-    # the blur is the finished picture's: pixels' own width is part of it
-    sigma = float(np.sqrt(max(blur_px**2 - _PIXEL_PX2, 0.01)))
-    return np.asarray(cv2.GaussianBlur(whole, (0, 0), sigma)[patch.used])
-
-
-def _places(patch: _Patch) -> tuple[Floats, Floats]:
-    rows, columns = np.nonzero(patch.used)
-    height, width = patch.shape
-    return columns / width - 0.5, rows / height - 0.5
-
-
-def _left(patch: _Patch, known: _Known, trial: _Trial, extra_px: float) -> Floats:
+def _left(patch: Patch, known: _Known, trial: _Trial, extra_px: float) -> Floats:
     """Misfit (n,) of the light that fits best."""
-    basis = _basis(patch, known, trial, extra_px)
+    blur_px = float(np.hypot(np.exp(trial.ln_blur), extra_px))
+    basis = light_basis(patch, known.hub, trial.standing, blur_px)
     light = patch.light[patch.used]
     normal = basis.T @ basis + _RIDGE * len(light) * np.eye(basis.shape[1])
     return np.asarray(light - basis @ np.linalg.solve(normal, basis.T @ light))
 
 
-def _searched(patch: _Patch, known: _Known, trial: _Trial, extra_px: float) -> _Trial:
+def _searched(patch: Patch, known: _Known, trial: _Trial, extra_px: float) -> _Trial:
     """Best of a grid of shifts."""
     best, least = trial, np.inf
     noise2 = _noise2(patch, _left(patch, known, trial, extra_px))
@@ -319,13 +162,13 @@ def _rounded(trial: _Trial, radius_mm: float) -> _Trial:
     return replace(trial, standing=replace(trial.standing, radius_mm=radius_mm))
 
 
-def _cost(patch: _Patch, known: _Known, trial: _Trial, extra_px: float) -> float:
+def _cost(patch: Patch, known: _Known, trial: _Trial, extra_px: float) -> float:
     left = _left(patch, known, trial, extra_px)
     return float(left @ left)
 
 
 def _descended(
-    patch: _Patch,
+    patch: Patch,
     known: _Known,
     trial: _Trial,
     extra_px: float,
@@ -360,7 +203,7 @@ def _descended(
 
 
 def _slopes(
-    patch: _Patch,
+    patch: Patch,
     known: _Known,
     trial: _Trial,
     extra_px: float,
@@ -379,7 +222,7 @@ def _slopes(
     return np.column_stack(columns), np.column_stack(pulls)
 
 
-def _noise2(patch: _Patch, left: Floats) -> float:
+def _noise2(patch: Patch, left: Floats) -> float:
     """Variance of the misfit times how many pixels are off alike.
 
     Means over blocks scatter more than those of independent pixels would.
@@ -397,7 +240,7 @@ def _noise2(patch: _Patch, left: Floats) -> float:
     return variance * max(alike, 1.0) + 1e-9
 
 
-def _judged(patch: _Patch, known: _Known, best: _Trial) -> EdgeFit:
+def _judged(patch: Patch, known: _Known, best: _Trial) -> EdgeFit:
     left = _left(patch, known, best, 0.0)
     noise2 = _noise2(patch, left)
     jacobian, pulls = _slopes(patch, known, best, 0.0, left, len(_STEPS))
@@ -413,9 +256,9 @@ def _judged(patch: _Patch, known: _Known, best: _Trial) -> EdgeFit:
     )
 
 
-def _smooth_cost(patch: _Patch) -> float:
+def _smooth_cost(patch: Patch) -> float:
     """Misfit if there were no silhouette: light that changes quadratically."""
-    x, y = _places(patch)
+    x, y = places(patch)
     basis = np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
     light = patch.light[patch.used]
     left = light - basis @ np.linalg.lstsq(basis, light, rcond=None)[0]

@@ -33,9 +33,11 @@ MOST_FIT_U_MM = 0.06
 LEAST_EXPLAINED = 0.5
 """Share of the light's changes that a silhouette explains; an empty bay has less."""
 
-MODEL_MM, MODEL_SHARE = 0.010, 0.06
+MODEL_MM, MODEL_SHARE = 0.020, 0.06
 LIGHT_MM = 0.010
-TOLD_APART = 2.0
+TOLD_APART = 3.0
+"""A sharp edge reads as up to 0.07 mm: from some 0.09 mm on there is a value."""
+
 UPPER_95 = 1.645
 EDGE = "edge_radius_mm"
 NOT_IN_PROFILE = "It shows only in a photo of the tile lying bottom up."

@@ -19,11 +19,12 @@ def edge(sigma_px: float, angle_deg: float, *, falls: bool = False) -> np.ndarra
     angle = np.deg2rad(angle_deg)
     across = (x - 49.3 - (y - 40) * np.tan(angle)) * np.cos(angle)
     light = ndtr((-across if falls else across) / sigma_px)
-    return 0.1 + 0.7 * light.reshape(80, FINE, 100, FINE).mean(axis=(1, 3))
+    pixels = light.reshape(80, FINE, 100, FINE).mean(axis=(1, 3))
+    return np.asarray(0.1 + 0.7 * pixels)
 
 
-# MTF50 of exp(-2 pi^2 s^2 f^2) sinc(f), a square pixel's aperture: closed form, computed
-# for the project; 1 % covers the bins of a quarter pixel
+# MTF50 of exp(-2 pi^2 s^2 f^2) sinc(f), a square pixel's aperture: closed form,
+# computed for the project; 1 % covers the bins of a quarter pixel
 @pytest.mark.parametrize(
     ("sigma_px", "mtf50"),
     [(0.5, 0.32144), (1.0, 0.17989), (1.5, 0.12292), (2, 0.09315)],

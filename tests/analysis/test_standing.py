@@ -11,6 +11,7 @@ import pytest
 from analysis.photo import Photo, srgb_lut
 from analysis.profile_shape import Standing, normals, rim_points_mm
 from analysis.result import Measurement, Refusal
+from analysis.rim_result import RimMeasurement
 from analysis.standing import measure_profiles
 from calib.virtual.profile_view import StandingTile, photograph_profiles
 from calib.virtual.tile_scene import RingWish, draw_profile_scene
@@ -20,7 +21,6 @@ from patterns.rim_set import rim_manifest
 from patterns.rim_spec import default_rim_spec
 
 if TYPE_CHECKING:
-    from analysis.rim_result import RimMeasurement
     from patterns.rim_manifest import RimManifest
 
 RADII_MM = {"A": 0.0, "B": 0.18, "D": 0.4}
@@ -112,7 +112,9 @@ def test_a_sharp_edge_is_not_called_round(
 
 def test_nothing_else_is_claimed(measured: Measurement) -> None:
     for tile in measured.coupons:
-        assert set(tile.values) <= {"edge_radius"}  # type: ignore[union-attr]
+        assert isinstance(tile, RimMeasurement)
+        assert set(tile.values) <= {"edge_radius"}
+        assert tile.arc is None
         assert tile.reasons["sag_mm"]
         assert any("burr" in warning for warning in tile.warnings)
 
