@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 WINDOW_MM = 1.0
 WIDTH_10_90 = 2.563103131
 """10-90 width of a Gaussian edge over its standard deviation."""
-U_BLUR_RATIO = 0.04
+U_BLUR_RATIO = 0.025
 """How well the rim's blur is told by that of other edges: it changes with direction
 and shade (empirical)."""
 _ONE_SIDED_95 = 1.645
@@ -93,7 +93,7 @@ def edge_spread(
     upper = WIDTH_10_90 * float(
         np.sqrt(max(variance, 0.0) + _ONE_SIDED_95 * u_variance)
     )
-    if not variance > 2 * u_variance:
+    if not variance > 1.5 * u_variance:
         return EdgeSpread(width_mm=None, u_mm=None, upper_mm=upper)
     sigma = float(np.sqrt(variance))
     return EdgeSpread(

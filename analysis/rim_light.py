@@ -73,7 +73,8 @@ def rim_light(
     photo: Photo, pose: TilePose, course: Course, trace: EdgeTrace
 ) -> RimLight:
     """Compare the step along a rim with that between the part and the open table."""
-    table = _open_table(photo, pose, course)
+    beside = _open_table(photo, pose, course)
+    table = np.asarray(np.median(beside, axis=0))
     away = table - trace.inside
     sign = 1.0 if np.median(away) >= 0 else -1.0
     full = max(
@@ -82,18 +83,15 @@ def rim_light(
         1e-5,
     )
     brighter = max(float(np.median(np.maximum(table, trace.inside))), 1e-4)
-    along = np.arange(len(table), dtype=np.float64) * STEP_MM
-    slow = lowpass(along, table, FORM_CUTOFF_MM)
-    uneven = np.subtract(table, slow)
     return RimLight(
         strength=np.minimum(sign * trace.step / full, 1.0),
         contrast=full / brighter,
-        lined=1.4826 * float(np.median(np.abs(uneven))) / full,
+        lined=_unevenness(beside) / full,
     )
 
 
 def _open_table(photo: Photo, pose: TilePose, course: Course) -> Floats:
-    """Median light (n,) of a few places outside each sample."""
+    """Light (k, n) of a few places outside each sample."""
     n = len(course.at_mm)
     rows = []
     for out in OPEN_MM:
@@ -102,7 +100,14 @@ def _open_table(photo: Photo, pose: TilePose, course: Course) -> Floats:
         x = np.clip(px[:, 0], 0, photo.width_px - 1).astype(np.intp)
         y = np.clip(px[:, 1], 0, photo.height_px - 1).astype(np.intp)
         rows.append(photo.linear_lut[photo.rgb8[y, x, 1], 1].astype(np.float64))
-    return np.asarray(np.median(rows, axis=0))
+    return np.array(rows)
+
+
+def _unevenness(beside: Floats) -> float:
+    """Root mean square of what is shorter than 8 mm along the rows (k, n)."""
+    along = np.arange(beside.shape[1], dtype=np.float64) * STEP_MM
+    slow = np.array([lowpass(along, row, FORM_CUTOFF_MM) for row in beside])
+    return float(np.sqrt(np.mean((beside - slow) ** 2)))
 
 
 def why_not(arc: RimArc, contrast: float, lined: float) -> str | None:

@@ -33,7 +33,9 @@ def steepest_path(strip: Strip, low_mm: float, high_mm: float) -> Floats:
     rows = np.broadcast_to(np.arange(len(place))[:, None], place.shape)
     index = (rows * bins + place)[live]
     size = len(place) * bins
-    sums = np.bincount(index, strip.light[live], size).reshape(-1, bins)
+    sums = np.asarray(
+        np.bincount(index, strip.light[live], size).reshape(-1, bins), np.float64
+    )
     ones = np.ones(len(index))
     count = np.asarray(np.bincount(index, ones, size).reshape(-1, bins), np.float64)
     change = _change(_neighbours(sums), _neighbours(count))[:, _BELL:-_BELL]

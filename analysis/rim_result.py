@@ -34,9 +34,9 @@ class RimArc:
     """The rim as read in one photo or stitched from several.
 
     ``phi_rad`` (n,) grows; ``residual_mm`` (n,) outwards from the nominal circle of
-    ``radius_mm`` about the tile's pose, in printed mm; ``u_mm`` (n,) of one sample from noise and light;
-    ``strength`` (n,) step just outside the edge over the full step; ``used`` (n,);
-    ``source`` (n,) index of the photo each sample came from.
+    ``radius_mm`` about the tile's pose, in printed mm; ``u_mm`` (n,) of one sample from
+    noise and light; ``strength`` (n,) step just outside the edge over the full step;
+    ``used`` (n,); ``source`` (n,) index of the photo each sample came from.
     """
 
     radius_mm: float

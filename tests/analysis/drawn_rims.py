@@ -1,6 +1,6 @@
 """One rim tile drawn from above with a known rim: areas, blur, light, noise.
 
-Orthographic, so that the pose is exact; the rim is a polygon filled at eight times the
+Orthographic, so that the pose is exact; the rim is a polygon filled at four times the
 resolution.  Nothing of the reading code is used.
 """
 
@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 PHI_RAD = np.linspace(-np.pi / 2, np.pi / 2, 1964)
 """Truth every 0.02 mm of a 12.5 mm arc."""
 
-_OVER = 8
+_OVER = 4
 _BITS = 4
 
 

@@ -1,0 +1,211 @@
+"""Rims read from drawn pictures with a known rim, one photo and two."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from analysis.arc_form import arc_functionals, rough_profile
+from analysis.chips import find_marks
+from analysis.edge_spread import true_spread_mm
+from analysis.rim import measure_tile
+from analysis.rim_annotate import ENLARGED, rim_figure
+from analysis.rim_merge import merge
+from analysis.rim_result import RimMeasurement, TileDrawing
+from analysis.roughness import finite_length_share
+from analysis.stitch import stitch
+from tests.analysis.drawn_rims import PHI_RAD, Floats, Scene, chip, drawn, noise_along
+
+if TYPE_CHECKING:
+    from analysis.photo import Photo
+
+RADIUS_MM = 12.5
+
+
+def _rim(seed: int, sigma_mm: float = 0.008) -> Floats:
+    rng = np.random.default_rng(seed)
+    dent = rng.uniform(0.0, 0.1) * np.exp(-0.5 * (PHI_RAD / 0.35) ** 2)
+    oval = rng.uniform(-0.03, 0.03) * np.cos(2 * PHI_RAD)
+    return np.asarray(noise_along(sigma_mm, 0.4, rng) - dent + oval)
+
+
+def _measured(
+    deviation_mm: Floats, scene: Scene, seed: int = 1
+) -> tuple[RimMeasurement, Photo]:
+    photo, pose = drawn(deviation_mm, scene, np.random.default_rng(seed))
+    return measure_tile(photo, pose), photo
+
+
+@pytest.mark.parametrize(
+    "scene",
+    [
+        Scene(),
+        Scene(px_per_mm=13.0, turn_rad=2.0),
+        Scene(shade=0.4, noise=0.008),
+        Scene(face=0.6, ground=0.15),
+    ],
+    ids=["plain", "small", "shaded", "light on dark"],
+)
+def test_a_rim_is_what_was_drawn(scene: Scene) -> None:
+    rim = _rim(int(10 * scene.px_per_mm))
+    tile, _ = _measured(rim, scene)
+    true = arc_functionals(PHI_RAD, rim, RADIUS_MM)
+    for name in ("sag", "form", "cos2phi", "radius"):
+        found = tile.values[name]  # type: ignore[index]
+        error = found.value_mm - getattr(true, f"{name}_mm")
+        assert abs(error) < 3 * found.u_mm
+        assert found.u_mm**2 == pytest.approx(sum(c.u_mm**2 for c in found.budget))
+    assert tile.values["sag"].value_mm == pytest.approx(true.sag_mm, abs=0.005)
+    assert tile.values["form"].value_mm == pytest.approx(true.form_mm, abs=0.008)
+    assert not tile.chips
+    assert "edge_radius_mm" in tile.reasons
+
+
+def test_roughness_and_spread_with_good_contrast() -> None:
+    rim = _rim(5, sigma_mm=0.018)
+    tile, _ = _measured(rim, Scene())
+    true = arc_functionals(PHI_RAD, rim, RADIUS_MM)
+    sigma = tile.values["roughness_sigma"].value_mm
+    assert sigma == pytest.approx(true.roughness_sigma_mm, rel=0.15)
+    along = PHI_RAD * RADIUS_MM
+    spread = true_spread_mm(along, rough_profile(along, rim))
+    if "edge_spread" in tile.values:
+        assert tile.values["edge_spread"].value_mm == pytest.approx(spread, abs=0.015)
+    else:  # a blur of 50 um leaves little of 40
+        assert spread < tile.upper_mm["edge_spread"] < 3 * spread
+
+
+def test_a_smooth_rim_has_only_upper_limits() -> None:
+    tile, _ = _measured(np.zeros_like(PHI_RAD), Scene())
+    assert 0 < tile.upper_mm["roughness_sigma"] < 0.004
+    assert "roughness_sigma" not in tile.values
+    assert "edge_spread" not in tile.values
+
+
+def test_chips_are_found_with_place_and_depth() -> None:
+    rim = _rim(7) + chip(0.6, 0.8, 0.2) + chip(-0.9, 0.5, 0.13)
+    tile, _ = _measured(np.asarray(rim), Scene())
+    found = {round(np.deg2rad(c.phi_deg), 1): c for c in tile.chips}
+    assert set(found) == {0.6, -0.9}
+    for place, width, depth in ((0.6, 0.8, 0.2), (-0.9, 0.5, 0.13)):
+        # half depth of half an ellipse: 0.87 of its width; the reading is shallow
+        assert found[place].width_mm == pytest.approx(0.87 * width, abs=0.12)
+        assert found[place].depth_mm == pytest.approx(depth - 0.015, abs=0.02)
+    assert tile.chip_limit_mm is not None
+    assert tile.chip_limit_mm < 0.12
+
+
+def test_a_stub_is_no_rim() -> None:
+    plain = _rim(9, sigma_mm=0.004)
+    stub = np.where(np.abs(PHI_RAD - 0.1) * RADIUS_MM < 0.3, 0.2, 0.0)
+    tile, _ = _measured(plain + stub, Scene())
+    true = arc_functionals(PHI_RAD, plain, RADIUS_MM)
+    assert [round(s.phi_deg) for s in tile.stubs] == [6]
+    assert not tile.chips
+    assert tile.values["sag"].value_mm == pytest.approx(true.sag_mm, abs=0.006)
+
+
+@pytest.mark.parametrize(
+    ("scene", "word"),
+    [
+        (Scene(penumbra=0.75), "half shade"),
+        (Scene(face=0.5, ground=0.58), "brightness"),
+        (Scene(mat=0.5), "lined"),
+    ],
+)
+def test_bad_light_is_refused_by_name(scene: Scene, word: str) -> None:
+    tile, _ = _measured(_rim(11), scene)
+    assert not tile.values
+    assert word in tile.reasons["sag_mm"]
+
+
+def test_a_covered_rim_is_refused() -> None:
+    photo, pose = drawn(_rim(12), Scene(), np.random.default_rng(0))
+    pixels = photo.rgb8.copy()
+    x, y = pose.project(np.array([[12.0, 2.0, 0.0]]))[0].astype(int)
+    pixels[y - 30 : y + 30, x - 30 : x + 30] = pixels[y, x]
+    tile = measure_tile(replace(photo, rgb8=pixels), pose)
+    assert "of the rim can be read" in tile.reasons["sag_mm"]
+
+
+def test_two_photos_make_one_rim_and_take_the_lit_pieces() -> None:
+    rim = _rim(13, sigma_mm=0.009)
+    lit, _ = _measured(rim, Scene(penumbra=0.75, turn_rad=0.3))
+    turned, _ = _measured(rim, Scene(turn_rad=0.3 + np.pi), seed=2)
+    turned = replace(turned, photos=("turned.png",))
+    both = merge([lit, turned])
+    true = arc_functionals(PHI_RAD, rim, RADIUS_MM)
+    assert both.photos == ("drawn.png", "turned.png")
+    assert both.values["sag"].value_mm == pytest.approx(true.sag_mm, abs=0.005)
+    assert both.values["form"].value_mm == pytest.approx(true.form_mm, abs=0.008)
+    assert both.arc is not None
+    assert set(np.unique(both.arc.source)) <= {0, 1}
+    shaded = both.arc.phi_rad > np.deg2rad(30)
+    assert (both.arc.source[shaded] == 1).all()
+
+
+def test_merging_asks_for_one_tile() -> None:
+    tile, _ = _measured(_rim(1), Scene(px_per_mm=13.0))
+    assert merge([tile]) is tile
+    with pytest.raises(ValueError, match="one tile"):
+        merge([tile, replace(tile, coupon_id="other")])
+    with pytest.raises(ValueError, match="nothing"):
+        stitch([])
+
+
+def test_the_picture_shows_deviation_and_scale() -> None:
+    rim = np.asarray(_rim(15) + chip(0.5, 0.8, 0.2))
+    photo, pose = drawn(rim, Scene(), np.random.default_rng(3))
+    tile = measure_tile(photo, pose)
+    assert tile.arc is not None
+    phi = tile.arc.phi_rad
+    outward = np.column_stack([np.cos(phi), -np.sin(phi), np.zeros_like(phi)])
+    at = pose.project(12.5 * outward)
+    drawing = TileDrawing(
+        coupon_id=tile.coupon_id,
+        outline_px=pose.outline_px,
+        rim_px=at,
+        outward_px=pose.project(13.5 * outward) - at,
+    )
+    figure = rim_figure(photo.rgb8, 1.0, drawing, tile)
+    picture, plot = figure.axes
+    labels = [str(line.get_label()) for line in picture.get_lines()]
+    drawn_line = next(
+        line for line in picture.get_lines() if "deviation" in str(line.get_label())
+    )
+    times = int(str(drawn_line.get_label()).split()[2])
+    assert times in ENLARGED
+    xy = np.asarray(drawn_line.get_xydata(), dtype=np.float64)
+    centre = pose.project(np.zeros((1, 3)))[0]
+    away = np.linalg.norm(xy - centre, axis=1) / pose.px_per_mm
+    # the chip's depth, enlarged, stands in the picture to the tile's own scale
+    swing = np.nanmedian(away) - np.nanmin(away)
+    assert swing == pytest.approx(times * 0.19, rel=0.25)
+    assert any("chip" in label for label in labels)
+    assert "um" in plot.get_ylabel()
+
+
+def test_finite_length_takes_variance_away() -> None:
+    # exponential correlation, mean removed: 0.905, 0.9608, 0.819999 (derived, and
+    # Monte Carlo)
+    assert finite_length_share(20.0, 1.0) == pytest.approx(0.905, abs=1e-6)
+    assert finite_length_share(50.0, 1.0) == pytest.approx(0.9608, abs=1e-6)
+    assert finite_length_share(10.0, 1.0) == pytest.approx(0.819999, abs=1e-5)
+
+
+@pytest.mark.parametrize("sigma_um", [3.0, 10.0])
+def test_no_chips_in_plain_roughness(sigma_um: float) -> None:
+    along = np.arange(-194, 195) * 0.1
+    false = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        rough = 1e-3 * sigma_um * noise_along(1.0, 0.3, rng)
+        place = np.interp(along, PHI_RAD * RADIUS_MM, rough)
+        marks = find_marks(
+            along, place, np.full(len(along), 0.002), np.ones(len(along)), RADIUS_MM
+        )
+        false += len(marks.chips) + len(marks.stubs)
+    assert false <= 1
