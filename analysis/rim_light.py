@@ -28,7 +28,7 @@ WEAK, MOST_WEAK = 0.45, 0.20
 MOST_GAP = 6
 """Samples in a row that may be missing."""
 LEAST_CONTRAST = 0.25
-MOST_LINED = 0.20
+MOST_LINED = 0.12
 UNREADABLE = 0.12
 """Below this share of the full step a sample is not used."""
 

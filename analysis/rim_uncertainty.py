@@ -17,7 +17,7 @@ from analysis.uncertainty import combined_u
 
 Floats = NDArray[np.float64]
 
-LIGHT_MM = 0.0015
+LIGHT_MM = 0.0012
 LIGHT_POWER = 1.5
 """Standard error of a reading by its light: this over strength to this power."""
 LIGHT_LENGTH_MM = 4.0
@@ -28,7 +28,7 @@ EDGE_PX = 0.12
 """Tone curve and sharpening move all edges alike (0.1-0.15 px)."""
 VIEW_LENGTH_MM = {"sag": 0.4, "form": 0.4, "cos2phi": 0.8, "radius": 0.4}
 """Change for a radian of error in the line of sight, for a rim of 12.5 mm."""
-MODEL_MM = {"sag": 0.0015, "form": 0.0025, "cos2phi": 0.004, "radius": 0.002}
+MODEL_MM = {"sag": 0.0011, "form": 0.002, "cos2phi": 0.0035, "radius": 0.002}
 """The edge's model, and what the corners, which are not read, would add."""
 END_SHARE = {"sag": 0.06, "form": 0.05, "cos2phi": 0.23, "radius": 0.1}
 """... the latter as a share of the roughness."""
