@@ -8,6 +8,8 @@ from calib.cli.output import strong
 from calib.rim_merit import SANDING_MM
 
 if TYPE_CHECKING:
+    from collections.abc import Container
+
     from calib.prediction import Interval
     from calib.rim_advice import RimSuggestion, TreatmentAdvice
     from calib.rim_profile import RimAdvice
@@ -26,17 +28,26 @@ _STRONG = frozenset({"sag", "form"})
 _WIDTH = 17
 
 
-def tile_lines(tile: dict[str, Any]) -> list[str]:
-    """Say what one tile gave, from its object in the report."""
+def shared_notes(tiles: list[dict[str, Any]]) -> list[str]:
+    """Give the warnings that all tiles of a photo carry: they are the photo's own."""
+    if len(tiles) < 2:
+        return []
+    first, *others = (tile["warnings"] for tile in tiles)
+    return [note for note in first if all(note in other for other in others)]
+
+
+def tile_lines(tile: dict[str, Any], told: Container[str] = ()) -> list[str]:
+    """Say what one tile gave, from its object in the report; not what was told."""
     if "merged_into" in tile:
         return [f"  tile {tile['coupon_id']}: see {tile['merged_into']}"]
     what = "lipped" if tile["lipped"] else "bare"
     lines = [f"  tile {tile['coupon_id']}, {tile['tilt_deg']:g} degrees, {what}"]
     for name, word in _NAMES.items():
-        told = _told(tile, name)
-        lines.append(f"    {word:{_WIDTH}s}{strong(told) if name in _STRONG else told}")
+        value = _told(tile, name)
+        value = strong(value) if name in _STRONG else value
+        lines.append(f"    {word:{_WIDTH}s}{value}")
     lines += [_chip_line(chip) for chip in tile["chips"]]
-    lines += [f"    note: {warning}" for warning in tile["warnings"]]
+    lines += [f"    note: {note}" for note in tile["warnings"] if note not in told]
     return lines
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.result import Refusal
 from calib.cli.output import strong
-from calib.cli.rim_words import tile_lines
+from calib.cli.rim_words import shared_notes, tile_lines
 
 if TYPE_CHECKING:
     from analysis.result import RulerReading
@@ -45,9 +45,12 @@ def measured_words(report: dict[str, Any]) -> str:
         )
     else:
         lines.append(f"{report['photo']}: measured")
+    tiles = [tile for tile in report["coupons"] if tile.get("kind") == "rim"]
+    shared = shared_notes(tiles)
     for coupon in report["coupons"]:
         flare = coupon.get("kind") == "flare"
-        lines += _coupon_lines(coupon) if flare else tile_lines(coupon)
+        lines += _coupon_lines(coupon) if flare else tile_lines(coupon, shared)
+    lines += [f"  note: {note}" for note in shared]
     if report["picture"]:
         lines.append(f"  picture: {report['picture']}")
     return "\n".join(lines)
