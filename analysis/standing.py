@@ -33,6 +33,12 @@ MOST_FIT_U_MM = 0.06
 LEAST_EXPLAINED = 0.5
 """Share of the light's changes that a silhouette explains; an empty bay has less."""
 
+LEAST_CLEAR = 0.35
+"""Below this share the edge hardly stands out."""
+
+POSE_SHARE = 0.5
+"""How much of R a^2, which an angle a off the plane adds, may be left by the fit."""
+
 MODEL_MM, MODEL_SHARE = 0.020, 0.06
 LIGHT_MM = 0.010
 TOLD_APART = 3.0
@@ -191,7 +197,7 @@ def _why_not(fit: EdgeFit) -> str | None:
             f"The camera looks {off:.1f} degrees past the bottom face, more than "
             f"{MOST_OFF_PLANE_DEG:.0f}: hold it above the middle of the hub."
         )
-    if not fit.u_mm < MOST_FIT_U_MM:
+    if not fit.u_mm < MOST_FIT_U_MM or fit.explained < LEAST_CLEAR:
         return (
             "The edge hardly stands out from what lies behind it: put a table of "
             "another brightness under the stand."
@@ -201,8 +207,10 @@ def _why_not(fit: EdgeFit) -> str | None:
 
 def _radius(fit: EdgeFit, u_scale_ratio: float) -> Quantity:
     value = fit.standing.radius_mm
+    off_mm = fit.standing.tile.radius_mm * fit.off_plane_rad**2
     budget = (
         Component(name="edge noise", u_mm=fit.u_mm),
+        Component(name="pose", u_mm=POSE_SHARE * off_mm),
         Component(name="light", u_mm=LIGHT_MM),
         Component(name="model", u_mm=float(np.hypot(MODEL_MM, MODEL_SHARE * value))),
         Component(name="ruler", u_mm=u_scale_ratio * value),
