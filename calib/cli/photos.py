@@ -173,22 +173,32 @@ def _draw(
     manifests: tuple[Manifest | RimManifest, ...],
     folder: Path | None,
 ) -> str | None:
-    """Leave an annotated picture; never over a file that is there."""
+    """Leave annotated pictures, one of a coupon or of each tile; give the first."""
     if folder is None:
         return None
     from analysis.annotate import annotate
-    from patterns.export import write_new
+    from analysis.rim_annotate import annotate_rims
     from patterns.manifest import Manifest
 
     flares = tuple(known for known in manifests if isinstance(known, Manifest))
-    content = annotate(photo, outcome, flares)
-    if content is None:
-        return None
-    names = [f"{photo.stem}-measured.png"]
-    names += [f"{photo.stem}-measured-{again}.png" for again in range(2, 1000)]
+    pictures = {"measured": annotate(photo, outcome, flares)}
+    pictures |= annotate_rims(photo, outcome)
+    written = [
+        _leave(folder, f"{photo.stem}-{name}", content)
+        for name, content in pictures.items()
+        if content is not None
+    ]
+    return str(written[0]) if written else None
+
+
+def _leave(folder: Path, stem: str, content: bytes) -> Path:
+    """Write a picture; never over a file that is there."""
+    from patterns.export import write_new
+
+    names = [f"{stem}.png", *(f"{stem}-{again}.png" for again in range(2, 1000))]
     path = next(folder / name for name in names if not (folder / name).exists())
     write_new(path, content)
-    return str(path)
+    return path
 
 
 def _file(
