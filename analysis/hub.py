@@ -40,7 +40,7 @@ SEARCH_LONGEST_PX = 1400
 _NEAR_MM = 0.7
 _NEAR_AGAIN_MM = 0.35
 _SIZE_RATIO = 1.35
-_LEAST_HOLES, _LEAST_MATCHED = 5, 6
+_LEAST_HOLES, _LEAST_MIRRORED = 5, 6
 _AROUND_PX, _ENLARGED = 121, 12.0
 _HOLE_FLOOR_PX = 0.1
 _HOLE_FLOOR_MM = 0.004
@@ -140,9 +140,9 @@ def _guess(photo: Photo, stand: Stand) -> Floats | Refusal:
         spots = _round_spots(look(small))
         found, count = _matched(spots, places, diameter)
         _, mirrored = _matched(spots, places * (1.0, -1.0), diameter)
-        if mirrored > max(count, _LEAST_MATCHED - 1):
+        if mirrored >= _LEAST_MIRRORED and mirrored > count:
             return refuse("hub_mirrored")
-        if found is not None and count >= _LEAST_MATCHED:
+        if found is not None and count >= _LEAST_HOLES:
             up = photo.width_px / small.shape[1]
             shift = 0.5 * up - 0.5
             return np.array([[up, 0, shift], [0, up, shift], [0, 0, 1.0]]) @ found
@@ -214,7 +214,7 @@ def _matched(
                 count = int(np.sum(off < _NEAR_MM * np.abs(stretch[k])))
                 if count > best_count:
                     best_count, best = count, (seen, abs(stretch[k]))
-    if best is None or best_count < _LEAST_MATCHED:
+    if best is None or best_count < _LEAST_HOLES:
         return None, best_count
     seen, stretch_px = best
     off = np.abs(seen[:, None] - at)
