@@ -210,8 +210,8 @@ def _common_rows(straight: _Straight) -> tuple[int, int]:
     """Rows in which the strokes repeat coherently: those that all strokes share."""
     turns = (np.arange(_PHASES) - (_PHASES - 1) / 2) / _PHASES
     cells = straight.cells
-    known = np.isfinite(cells).all(axis=2)
-    seen = np.where(known[:, :, None], cells, 0.0)
+    known = np.isfinite(cells).all(axis=2, keepdims=True)
+    seen = np.where(known, cells, 0.0)
     waves = np.column_stack([np.cos(2 * np.pi * turns), np.sin(2 * np.pi * turns)])
     amplitude = np.hypot(*np.median(seen @ waves, axis=1).T)
     top = int(np.argmax(amplitude * np.exp(-((straight.rows / 6) ** 2))))

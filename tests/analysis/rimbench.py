@@ -130,7 +130,7 @@ def solid(made: Made) -> trimesh.Trimesh:
     mesh = trimesh.Trimesh(np.array(vertices), np.array(faces), process=False)
     if made.edge_radius_mm > 0:
         mesh = _round_edge(mesh, made)
-    mesh.apply_scale(made.scale)
+    mesh.apply_scale(made.scale)  # type: ignore[no-untyped-call]
     return mesh
 
 
@@ -183,9 +183,14 @@ def ring(tiles: list[Made], rng: np.random.Generator) -> trimesh.Trimesh:
         mesh = lying(made)
         mesh.apply_translation([BACK_FROM_MIDDLE_MM + rng.uniform(0, 1.5), 0, 0])
         angle = start + 2 * np.pi * i / len(tiles) + rng.uniform(-0.03, 0.03)
-        mesh.apply_transform(trimesh.transformations.rotation_matrix(angle, [0, 0, 1]))
+        turn = np.eye(4)
+        turn[:2, :2] = [
+            [math.cos(angle), -math.sin(angle)],
+            [math.sin(angle), math.cos(angle)],
+        ]
+        mesh.apply_transform(turn)
         placed.append(mesh)
-    return trimesh.util.concatenate(placed)
+    return _together(placed)
 
 
 def standing(manifest: RimManifest, tiles: list[Made]) -> trimesh.Trimesh:
@@ -197,7 +202,13 @@ def standing(manifest: RimManifest, tiles: list[Made]) -> trimesh.Trimesh:
         mesh = solid(made)
         mesh.apply_transform(to_print @ _square(tile_in_stand(bay)))
         parts.append(mesh)
-    return trimesh.util.concatenate(parts)
+    return _together(parts)
+
+
+def _together(parts: list[trimesh.Trimesh]) -> trimesh.Trimesh:
+    joined = trimesh.util.concatenate(parts)
+    assert isinstance(joined, trimesh.Trimesh)
+    return joined
 
 
 def _square(affine: Floats) -> Floats:

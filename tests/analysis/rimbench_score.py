@@ -73,14 +73,14 @@ def score_tile(
     tally.accepted += "sag" in tile.values or "edge_radius" in tile.values
     for name in NAMES:
         if name in tile.values:
-            quantity = tile.values[name]  # type: ignore[index]
+            quantity = tile.values[name]
             error = 1e3 * (quantity.value_mm - truth[name]), 1e3 * quantity.u_mm
             tally.errors[name].append(error)
             words.append(
                 f"{name} {1e3 * truth[name]:.0f}: {error[0]:+.1f} (u {error[1]:.1f})"
             )
         elif name in tile.upper_mm:
-            limit = tile.upper_mm[name]  # type: ignore[index]
+            limit = tile.upper_mm[name]
             tally.upper.append(1e3 * (limit - truth[name]))
             words.append(f"{name} {1e3 * truth[name]:.0f}: at most {1e3 * limit:.0f}")
     if "sag" not in tile.values:
