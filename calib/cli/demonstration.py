@@ -31,12 +31,12 @@ if TYPE_CHECKING:
 )
 @reports
 def demo(out: Path) -> Report:
-    """Show the whole day's work on invented data, in under a minute.
+    """Show the whole day's work on invented data, in about a minute.
 
-    A virtual printer prints the coupon in an invented resin, a virtual camera takes a
-    photo of it beside a ruler, and the real commands measure it and suggest.  Then a
-    wall is printed as suggested, to show what it does.  Your own records are not
-    touched.
+    A virtual printer prints the flare coupon and a set of rim tiles in an invented
+    resin, a virtual camera takes photos of them beside a ruler, and the real commands
+    measure them and suggest.  Then a wall is printed as suggested, to show what it
+    does.  Your own records are not touched.
 
     \b
     Example:
@@ -95,6 +95,7 @@ def _story(out: Path, day: _Day) -> Report:
     _record(day, manifest)
     (measured,) = day.run("measure", photo, "--pictures", out)
     _mark(Path(measured["picture"]))
+    rims = _rims(out, day)
     advice = day.run("suggest")
     day.say("the virtual printer prints a wall, plain and as suggested ...")
     layers = advice["layers"]
@@ -109,6 +110,7 @@ def _story(out: Path, day: _Day) -> Report:
         "invented": True,
         "true_flare_mm": true_flare_mm,
         "measured": measured,
+        "rims": rims,
         "suggestion": advice,
         "worst_plain_mm": float(walls.plain_mm.max()),
         "worst_suggested_mm": float(abs(walls.suggested_mm).max()),
@@ -118,6 +120,29 @@ def _story(out: Path, day: _Day) -> Report:
     write_new(out / "report.md", _report(document, text).encode())
     day.say("done")
     return Report(document=document, text=text)
+
+
+def _rims(out: Path, day: _Day) -> list[dict[str, Any]]:
+    """Have a set of tiles made, printed, photographed, recorded and measured."""
+    from calib.demo_rims import photograph_set
+    from patterns.rim_manifest import rim_manifest_from_json
+
+    made = day.run("coupon", "rims", "--out", out / "rims")
+    manifest = rim_manifest_from_json(
+        (out / "rims" / f"{made['set_id']}.json").read_text()
+    )
+    day.say("the virtual printer prints the tiles tilted, two photos are taken ...")
+    photos = photograph_set(manifest, out)
+    _record_print(
+        day,
+        *(made["set_id"], "--bottom-layers", "5", "--bottom-exposure-s", "30"),
+        *("--transition-exposures-s", "none"),
+    )
+    measured: list[dict[str, Any]] = day.run("measure", *photos, "--pictures", out)
+    for photo in measured:  # one picture of each tile
+        for picture in sorted(out.glob(f"{Path(photo['photo']).stem}-rim-*.png")):
+            _mark(picture)
+    return measured
 
 
 def _mark(picture: Path) -> None:
@@ -146,11 +171,15 @@ def _record(day: _Day, manifest: Manifest) -> None:
         *("--surface", "rigid", "--relevelled-on", "2026-01-01"),
     )
     day.run("record", "bottle", "invented", "--resin", "invented grey")
+    _record_print(day, manifest.coupon_id)
+
+
+def _record_print(day: _Day, coupon: str, *more: str) -> None:
     day.run(
         *("record", "print", "--bottle", "invented", "--printer", "virtual"),
-        *("--coupon", manifest.coupon_id, "--as-on-sheet"),
-        *("--wait-before-exposure-s", "1", "--temperature-c", "unknown"),
-        *("--outcome", "held"),
+        *("--as-on-sheet", "--wait-before-exposure-s", "1"),
+        *("--temperature-c", "unknown", "--outcome", "held"),
+        *("--coupon", coupon, *more),
     )
 
 
@@ -167,6 +196,9 @@ def _told(document: dict[str, Any]) -> str:
                 f"{document['true_flare_mm']:.3f} mm"
             ),
             "",
+            "Rim tiles, printed tilted (all that was measured: --json):",
+            *(_tile_line(t) for photo in document["rims"] for t in photo["coupons"]),
+            "",
             (
                 f"A wall printed as suggested stands out by at most "
                 f"{document['worst_suggested_mm']:.3f} mm; printed as the coupon was, "
@@ -179,11 +211,23 @@ def _told(document: dict[str, Any]) -> str:
     )
 
 
+def _tile_line(tile: dict[str, Any]) -> str:
+    treatment = "lipped" if tile["lipped"] else "bare"
+    head = f"  {tile['tilt_deg']:4.0f} degrees, {treatment:6s}"
+    if tile["form_mm"] is None:
+        return f"{head} not measured: {tile['reasons']['form_mm']}"
+    return (
+        f"{head} form {tile['form_mm']:.3f} mm, sag {tile['sag_mm']:.3f} mm, "
+        f"{len(tile['chips'])} chips"
+    )
+
+
 def _report(document: dict[str, Any], text: str) -> str:
     """Write the report that stays in the folder."""
     folder = Path(document["folder"])
     pictures = sorted(path.name for path in folder.glob("*.png"))
-    shown = "\n\n".join(f"![{name}]({name})" for name in ("photo.jpg", *pictures))
+    photos = sorted(path.name for path in folder.glob("*.jpg"))
+    shown = "\n\n".join(f"![{name}]({name})" for name in (*photos, *pictures))
     return (
         "# The demo's report\n\n**Everything here is invented data**: no printer, no "
         "resin and no camera were used.\n\n```\n"

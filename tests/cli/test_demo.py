@@ -28,8 +28,14 @@ def test_the_demo_ends_with_a_suggestion_that_works(
     # the virtual printer's wall, not the fit's, keeps within the tolerance
     assert document["worst_suggested_mm"] <= document["suggestion"]["tolerance_mm"]
     assert document["worst_plain_mm"] > document["suggestion"]["tolerance_mm"]
+    tiles = [tile for photo in document["rims"] for tile in photo["coupons"]]
+    assert len(tiles) == 16
+    assert sum(tile["sag_mm"] is not None for tile in tiles) >= 12
+    # the virtual printer's best is inside: peel costs low tilts, lean the high ones
+    assert 35.0 <= document["suggestion"]["rim"]["tilt_deg"] <= 60.0
     names = {path.name for path in out.iterdir()}
     assert {"photo.jpg", "photo-measured.png", "walls.png", "report.md"} <= names
+    assert {"rims-1.jpg", "rims-2.jpg", "rims"} <= names
     report = (out / "report.md").read_text()
     assert "invented data" in report
     assert document["suggestion"]["reason"] in report
