@@ -94,5 +94,6 @@ def plot_insets(suggestion: Suggestion, *, ax: Axes) -> Axes:
     )
     ax.set_xlabel("inset (mm)")
     ax.set_ylabel("layer, counted from the plate")
+    ax.locator_params(axis="y", integer=True)
     ax.legend()
     return ax

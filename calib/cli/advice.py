@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -16,10 +17,9 @@ from calib.cli.output import (
     reports,
     strong,
 )
+from calib.cli.pictures import check_folder, leave, suggestion_pictures
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from calib.advice import Suggestion
     from calib.advised import Advised
     from calib.prediction import Interval
@@ -35,10 +35,21 @@ if TYPE_CHECKING:
     show_default=True,
     help="How far any layer's outline may stand from the body's.",
 )
+@click.option(
+    "--pictures",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder for plots of flare against exposure and of departure against tilt.",
+)
 @keeps_records
 @reports
 def suggest(
-    *, data_dir: Path, bottle: str | None, printer: str | None, tolerance_mm: float
+    *,
+    data_dir: Path,
+    bottle: str | None,
+    printer: str | None,
+    tolerance_mm: float,
+    pictures: Path | None,
 ) -> Report:
     """Suggest how to print from a bottle, flat and tilted.
 
@@ -51,7 +62,7 @@ def suggest(
     \b
     Examples:
       rimgauge suggest
-      rimgauge suggest --bottle grey-may --tolerance-mm 0.03
+      rimgauge suggest --bottle grey-may --tolerance-mm 0.03 --pictures pictures
     """  # noqa: D301 \b is click's mark
     from calib.advised import Advised, advise_flat, advise_tilted, keep
     from calib.cli.known import known_manifests, known_rims
@@ -60,6 +71,8 @@ def suggest(
     from calib.records import Bottle, Printer
     from calib.rim_profile import gather_tiles
 
+    if pictures is not None:
+        check_folder(pictures)
     with open_store(data_dir, create=False) as store:
         chosen = only_one(store.current(Bottle), "bottle", bottle)
         on = by_name(store.current(Printer), "printer", printer) if printer else None
@@ -78,6 +91,7 @@ def suggest(
         advised = Advised(bottle=chosen, printer=used, flat=flat, tilted=tilted)
         number = keep(store, advised, tolerance_mm, now())
     text = _told(advised, number)
+    left = [] if pictures is None else _draw(advised, number, pictures)
     document = {
         "ok": True,
         "number": number,
@@ -86,8 +100,10 @@ def suggest(
         "prints": [entry.number for entry in profile.measured] if profile else [],
         **advised.summary,
         "fit": flat and flat.fit_summary,
+        "pictures": [str(path) for path in left],
         "text": click.unstyle(text),
     }
+    text += "".join(f"\n  picture: {path}" for path in left)
     text += f"\nIf you take it over: rimgauge accept {number}"
     return Report(document=document, text=text)
 
@@ -113,6 +129,13 @@ def accept(number: int, *, note: str, data_dir: Path) -> Report:
         document={"ok": True, "suggestion": number, "number": entry.number},
         text=f"Noted: you took over suggestion {number}.",
     )
+
+
+def _draw(advised: Advised, number: int, folder: Path) -> list[Path]:
+    return [
+        leave(folder, f"suggestion-{number}-{half}", content)
+        for half, content in suggestion_pictures(advised).items()
+    ]
 
 
 def _told(kept: Advised, number: int) -> str:

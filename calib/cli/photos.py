@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import itertools
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +19,7 @@ from calib.cli.output import (
     reports,
     warn,
 )
+from calib.cli.pictures import check_folder, leave
 
 if TYPE_CHECKING:
     from analysis.result import CouponMeasurement, Measurement, Refusal
@@ -115,7 +114,7 @@ def measure(
     from calib.readings import is_measured, photo_report
 
     if pictures is not None:
-        _check_folder(pictures)
+        check_folder(pictures)
     with open_store(data_dir, create=False) as store:
         manifests = manifests_for(store, manifest_files)
         if print_number is not None:
@@ -152,21 +151,6 @@ def _check_named(store: Store, number: int) -> None:
     store.get(Print, number)
 
 
-def _check_folder(folder: Path) -> None:
-    """Refuse a folder for pictures before the work, not after it."""
-    from patterns.errors import FileError
-
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        if not os.access(folder, os.W_OK):
-            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
-    except OSError as err:
-        raise FileError(
-            f"{folder} can't hold the pictures: {err.strerror}.",
-            "Name another folder with --pictures.",
-        ) from err
-
-
 def _draw(
     photo: Path,
     outcome: Measurement | Refusal,
@@ -184,21 +168,11 @@ def _draw(
     pictures = {"measured": annotate(photo, outcome, flares)}
     pictures |= annotate_rims(photo, outcome)
     written = [
-        _leave(folder, f"{photo.stem}-{name}", content)
+        leave(folder, f"{photo.stem}-{name}", content)
         for name, content in pictures.items()
         if content is not None
     ]
     return str(written[0]) if written else None
-
-
-def _leave(folder: Path, stem: str, content: bytes) -> Path:
-    """Write a picture; never over a file that is there."""
-    from patterns.export import write_new
-
-    names = [f"{stem}.png", *(f"{stem}-{again}.png" for again in range(2, 1000))]
-    path = next(folder / name for name in names if not (folder / name).exists())
-    write_new(path, content)
-    return path
 
 
 def _file(

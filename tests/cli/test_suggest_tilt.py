@@ -88,11 +88,21 @@ def test_tiles_alone_give_tilt_and_lip(printed: Run, data_dir: Path) -> None:
     assert f"{SET.tiles[0].coupon_id}, sag" in told
 
 
-def test_flat_and_tilted_stand_side_by_side(printed: Run, data_dir: Path) -> None:
+def test_flat_and_tilted_stand_side_by_side(
+    printed: Run, data_dir: Path, tmp_path: Path
+) -> None:
     assert printed(*PRINT).status == 0
     file_measurement(data_dir, print_number=2)
     file_tiles(data_dir, a_set(SET), 1)
-    document = printed("suggest", "--json").document
+    folder = tmp_path / "pictures"
+    document = printed("suggest", "--pictures", folder, "--json").document
+    drawn = sorted(folder.iterdir())
+    assert [path.name for path in drawn] == [
+        "suggestion-1-flat.png",
+        "suggestion-1-tilted.png",
+    ]
+    assert document["pictures"] == [str(path) for path in drawn]
+    assert all(path.read_bytes().startswith(b"\x89PNG") for path in drawn)
     assert document["bottom_exposure_s"] == 30.0
     assert document["prints"] == [2]
     flat = document["rim"]["flat"]
