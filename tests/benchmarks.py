@@ -21,6 +21,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does
+
 ROOT = Path(__file__).parents[1]
 MEASURE = """
 import sys, time
