@@ -75,7 +75,9 @@ def measure_tile(photo: Photo, pose: TilePose) -> RimMeasurement:
     if straight is None:
         measured = without(measured, "back_straightness", NO_BACK)
     else:
-        measured = with_value(measured, "back_straightness", straight)
+        # The wall shows below the edge and only adds to what is seen: a limit.
+        limit_mm = straight.value_mm + 2 * straight.u_mm
+        measured = with_upper(measured, "back_straightness", limit_mm)
     if floor is None:
         return without(measured, "edge_spread", NO_SHARP_EDGE)
     spread = edge_spread(
