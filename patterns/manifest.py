@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, fields
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from patterns.errors import ManifestError
 
 MANIFEST_SCHEMA = 1
+
+AnyManifest = TypeVar("AnyManifest")
 
 Side = Literal["a", "b"]
 Role = Literal["inset", "start", "reference"]
@@ -167,6 +169,19 @@ def manifest_from_json(text: str, source: str = "manifest") -> Manifest:
     ManifestError
         Not JSON, another schema, unknown or missing keys, or wrong types.
     """
+    return parsed_manifest(text, source, Manifest, MANIFEST_SCHEMA, "coupon flare")
+
+
+def parsed_manifest(
+    text: str, source: str, kind: type[AnyManifest], schema: int, maker: str
+) -> AnyManifest:
+    """Parse a manifest of any kind; ``maker`` is the command that writes it.
+
+    Raises
+    ------
+    ManifestError
+        Not JSON, another schema, unknown or missing keys, or wrong types.
+    """
     from pydantic import TypeAdapter, ValidationError
 
     try:
@@ -176,19 +191,18 @@ def manifest_from_json(text: str, source: str = "manifest") -> Manifest:
             f"{source} is not JSON ({err.msg}, line {err.lineno}).",
             "Give the manifest file that was written beside the coupon's STL.",
         ) from err
-    schema = head.get("schema") if isinstance(head, dict) else None
-    if schema != MANIFEST_SCHEMA:
+    found = head.get("schema") if isinstance(head, dict) else None
+    if found != schema:
         raise ManifestError(
-            f"{source} has manifest schema {schema!r}, this program reads "
-            f"{MANIFEST_SCHEMA}.",
+            f"{source} has manifest schema {found!r}, this program reads {schema}.",
             "Use the manifest written with this coupon, or a newer rimgauge.",
         )
     try:
-        return TypeAdapter(Manifest).validate_json(text, extra="forbid")
+        return TypeAdapter(kind).validate_json(text, extra="forbid")
     except ValidationError as err:
         first = err.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         raise ManifestError(
             f"{source} is damaged: {where}: {first['msg']}.",
-            "Make the coupon's files again with `rimgauge coupon flare`.",
+            f"Make its files again with `rimgauge {maker}`.",
         ) from err

@@ -16,7 +16,7 @@ import json
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
-from patterns.errors import ManifestError
+from patterns.manifest import parsed_manifest
 
 RIM_SCHEMA = 1
 
@@ -165,28 +165,4 @@ def rim_manifest_from_json(text: str, source: str = "manifest") -> RimManifest:
     ManifestError
         Not JSON, another schema, unknown or missing keys, or wrong types.
     """
-    from pydantic import TypeAdapter, ValidationError
-
-    try:
-        head = json.loads(text)
-    except json.JSONDecodeError as err:
-        raise ManifestError(
-            f"{source} is not JSON ({err.msg}, line {err.lineno}).",
-            "Give the manifest file that was written beside the tiles' STL files.",
-        ) from err
-    schema = head.get("schema") if isinstance(head, dict) else None
-    if schema != RIM_SCHEMA:
-        raise ManifestError(
-            f"{source} has rim manifest schema {schema!r}, this program reads "
-            f"{RIM_SCHEMA}.",
-            "Use the manifest written with these tiles, or a newer rimgauge.",
-        )
-    try:
-        return TypeAdapter(RimManifest).validate_json(text, extra="forbid")
-    except ValidationError as err:
-        first = err.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise ManifestError(
-            f"{source} is damaged: {where}: {first['msg']}.",
-            "Make the set's files again with `rimgauge coupon rims`.",
-        ) from err
+    return parsed_manifest(text, source, RimManifest, RIM_SCHEMA, "coupon rims")
