@@ -1,0 +1,168 @@
+"""A judge of written bases: prints them virtually and measures every layer's outline.
+
+    python -m tests.calib.base_prints [--bases N] [--seed S] [--fitted]
+
+Knows nothing of the solver: the mesh is sliced, its sections fall on pixels at a
+random place of the raster, the doses are those of the virtual printer, whose blur is
+two-dimensional.  A layer's departure is its film-side outline against that of the same
+base printed with the body's exposure throughout, on the same raster: what a straight
+wall would be.  Everything is invented data.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from calib.virtual.dose import PixelGrid, doses, grid_around, rasterise
+from calib.virtual.part import Rings, offset, outline_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import manifold3d
+
+    from calib.virtual.resin import InventedResin
+
+Array = NDArray[np.float64]
+
+SUBSAMPLE = 2  # cells a pixel and side: 0.2 um rms of an outline
+MARGIN_MM = 1.5
+LIGHT_DEPTHS = 6  # layers above that still matter: 1/400 of their light
+EVERY_MM = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Raster:
+    """A printer's pixels, how the part lies on them, and where layers are cut.
+
+    ``shift_mm`` moves the part on the raster; ``cut`` is the share of a layer's height
+    at which a slice is taken.
+    """
+
+    pixel_mm: tuple[float, float]
+    layer_mm: float
+    shift_mm: tuple[float, float] = (0.0, 0.0)
+    cut: float = 0.5
+
+
+def sections_of(solid: manifold3d.Manifold, layers: int, raster: Raster) -> list[Rings]:
+    """Slice the lowest layers of a solid that stands on z = 0."""
+    cuts = []
+    for j in range(layers):
+        found = solid.slice((j + raster.cut) * raster.layer_mm).to_polygons()
+        cuts.append(tuple(np.asarray(ring, float) for ring in found))
+    return cuts
+
+
+def print_sections(
+    sections: Sequence[Rings],
+    exposures_s: Sequence[float],
+    resin: InventedResin,
+    raster: Raster,
+    judged: int,
+) -> list[Rings]:
+    """Outlines on the film side of the lowest ``judged`` layers, in the part's frame.
+
+    Parameters
+    ----------
+    sections : sequence of rings
+        One a layer, plate layer first; as many as carry light down to the judged ones.
+    exposures_s : sequence of float
+        One a layer.
+    resin : InventedResin
+        Its ``squeeze_mm`` is added outside; ``part_scale`` is left out.
+    raster : Raster
+    judged : int
+    """
+    shift = np.array(raster.shift_mm)
+    moved = [tuple(ring + shift for ring in rings) for rings in sections]
+    grid = grid_around(
+        [ring for rings in moved for ring in rings], *raster.pixel_mm, MARGIN_MM
+    )
+    fine = _fine(grid)
+    masks: list[NDArray[np.uint8]] = []
+    mask_of_layer = []
+    for rings in moved:
+        mask = rasterise(rings, grid)
+        same = [k for k, known in enumerate(masks) if np.array_equal(mask, known)]
+        mask_of_layer.append(same[0] if same else len(masks))
+        if not same:
+            masks.append(mask)
+    dose = doses(
+        [m.repeat(SUBSAMPLE, axis=0).repeat(SUBSAMPLE, axis=1) for m in masks],
+        mask_of_layer,
+        exposures_s,
+        resin,
+        layer_mm=raster.layer_mm,
+        pixel_mm=(fine.pixel_x_mm, fine.pixel_y_mm),
+        where=[(j, 0.0) for j in range(judged)],
+    )
+    squeeze = (*resin.squeeze_mm, *[0.0] * judged)
+    outlines = []
+    for plane, out_mm in zip(dose, squeeze, strict=False):
+        rings = offset(outline_of(plane, fine), out_mm)
+        outlines.append(tuple(ring - shift for ring in rings))
+    return outlines
+
+
+def light_layers(resin: InventedResin, layer_mm: float) -> int:
+    """How many layers above still carry light down."""
+    return int(np.ceil(LIGHT_DEPTHS * resin.depth_mm / layer_mm))
+
+
+def rim_points(design: shapely.Polygon) -> Array:
+    """Places along the outer rim, every 0.05 mm, (n, 2)."""
+    rim = design.exterior
+    along = np.arange(0.0, rim.length, EVERY_MM)
+    return shapely.get_coordinates(shapely.line_interpolate_point(rim, along))
+
+
+def departure_mm(outline: Rings, wanted: Rings, near: Array) -> Array:
+    """How far an outline stands outside a wanted one, at the places nearest to points.
+
+    Parameters
+    ----------
+    outline, wanted : rings
+        Film-side outlines of one layer.
+    near : (n, 2) array
+        Places on the design's rim.
+
+    Returns
+    -------
+    (n,) array
+        Positive outwards.
+    """
+    target = _area(wanted)
+    made = _area(outline)
+    points = shapely.points(near)
+    edge = shapely.boundary(target)
+    at = shapely.line_interpolate_point(edge, shapely.line_locate_point(edge, points))
+    away = shapely.distance(at, shapely.boundary(made))
+    inside = shapely.contains_xy(made, shapely.get_x(at), shapely.get_y(at))
+    return np.where(inside, away, -away)
+
+
+def _fine(grid: PixelGrid) -> PixelGrid:
+    """The same pixels cut into cells."""
+    pitch = np.array([grid.pixel_x_mm, grid.pixel_y_mm]) / SUBSAMPLE
+    shift = (SUBSAMPLE - 1) / 2 * pitch
+    return PixelGrid(
+        x0_mm=grid.x0_mm - float(shift[0]),
+        y0_mm=grid.y0_mm - float(shift[1]),
+        pixel_x_mm=float(pitch[0]),
+        pixel_y_mm=float(pitch[1]),
+        shape=(grid.shape[0] * SUBSAMPLE, grid.shape[1] * SUBSAMPLE),
+    )
+
+
+def _area(rings: Rings) -> shapely.Geometry:
+    """Outer rings turn to the left, openings to the right."""
+    polygons = [shapely.Polygon(ring) for ring in rings]
+    outer = [p for p in polygons if p.exterior.is_ccw]
+    openings = [p for p in polygons if not p.exterior.is_ccw]
+    return shapely.difference(shapely.union_all(outer), shapely.union_all(openings))
