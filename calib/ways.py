@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
-if TYPE_CHECKING:
-    from calib.prediction import Interval
-    from calib.print_time import PrintTime
-    from calib.suction import Suction
+from calib.prediction import Interval
+from calib.print_time import PrintTime
+from calib.suction import Suction
 
 WayName = Literal["tilted", "lipped", "flat"]
 """Tilted on supports, tilted with the lip, flat on the plate; rows in this order."""
