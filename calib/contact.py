@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from patterns.rim_manifest import RimManifest
 from patterns.rim_spec import RimSpec
-from patterns.rim_supports import RAFT_MM, supports_solid
+from patterns.pillars import RAFT_MM
+from patterns.rim_supports import supports_solid
 
 if TYPE_CHECKING:
     from patterns.manifest import Manifest

@@ -2,7 +2,7 @@
 
 Print frame: x downhill along the plate, z up, the arc's centre at the origin; the tile
 is turned about y until its +x end is low.  The places of the contacts are the same on
-every tile of a set.  Lean, pillar sizes, lift and raft: common practice, no source.
+every tile of a set.
 """
 
 from __future__ import annotations
@@ -13,6 +13,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from patterns.pillars import (
+    FOOT_REACH_MM,
+    LIFT_MM,
+    RAFT_MM,
+    joints_mm,
+    pillar_solid,
+    raft_plan,
+    raft_solid,
+)
 from patterns.rim_tile import loft, rim_phi_rad
 
 if TYPE_CHECKING:
@@ -22,17 +31,6 @@ if TYPE_CHECKING:
     from patterns.rim_manifest import RimTile
     from patterns.rim_spec import RimSpec
 
-RAFT_MM = 0.8
-RAFT_MARGIN_MM = 0.35
-LIFT_MM = 3.0  # from the raft to the lowest point
-PEEL_WIDTH_MM = 5.0
-PEEL_DEPTH_MM = 1.5
-PEEL_HEIGHT_MM = 0.6
-PILLAR_TOP_MM = 0.45  # radii
-PILLAR_FOOT_MM = 0.6
-CONE_MM = 1.1
-LEAN_DEG = 40.0
-SINK_MM = 0.15  # a contact goes this far into the part
 BACK_CLEAR_MM = 2.2  # from the back edge: clear of the notches and their draft
 FACE_CLEAR_MM = 2.0  # inside the ring of the lip: pillars pass it at any tilt
 LIP_HALF_DEG = 80.0
@@ -41,7 +39,6 @@ LIP_ROOT_MM = 0.3  # how far the lip reaches into the tile
 _LIP_END_MM = 0.02
 _LIP_CHORD_MM = 0.3  # 1 um inside the true arc
 _LIP_PROUD_MM = 0.002  # two surfaces that only just touch are slow to join
-_PILLAR_SIDES = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,18 +125,20 @@ def supports_solid(spec: RimSpec, tile: RimTile) -> manifold3d.Manifold:
     """Build pillars and raft in the print frame, the plate at z = 0."""
     from manifold3d import Manifold, OpType
 
-    pillars = [loft(_pillar(spec, *support)) for support in _supports(spec, tile)]
+    pillars = [
+        pillar_solid(touch, joint, spec.contact_mm)
+        for touch, joint in _supports(spec, tile)
+    ]
     return Manifold.batch_boolean([_raft(spec, tile), *pillars], OpType.Add)
 
 
 def room(spec: RimSpec, tile: RimTile) -> Room:
     """Room that a tile needs with its supports and raft."""
     feet = np.array([joint[:2] for _, joint in _supports(spec, tile)])
-    reach = PILLAR_FOOT_MM + RAFT_MARGIN_MM
     pose = print_pose(tile)
     body = _corner_points(tile) @ pose[:, :3].T
-    low = np.minimum(feet.min(axis=0) - reach, body[:, :2].min(axis=0))
-    high = np.maximum(feet.max(axis=0) + reach, body[:, :2].max(axis=0))
+    low = np.minimum(feet.min(axis=0) - FOOT_REACH_MM, body[:, :2].min(axis=0))
+    high = np.maximum(feet.max(axis=0) + FOOT_REACH_MM, body[:, :2].max(axis=0))
     rim_x = tile.radius_mm * pose[0, 0]
     return Room(
         across_mm=float(2 * max(-low[1], high[1])),
@@ -184,60 +183,15 @@ def _supports(
     outward[:row, :2] = points[:row, :2] / tile.radius_mm * math.cos(taper)
     outward[:row, 2] += math.sin(taper)
     outward = outward @ pose[:, :3].T
-    aside = np.hypot(outward[:, 0], outward[:, 1])
-    lean = np.minimum(np.arctan2(aside, -outward[:, 2]), math.radians(LEAN_DEG))
-    turn = np.arctan2(outward[:, 1], outward[:, 0])
-    away = np.column_stack(
-        [np.sin(lean) * np.cos(turn), np.sin(lean) * np.sin(turn), -np.cos(lean)]
-    )
     touch = points @ pose[:, :3].T + pose[:, 3]
-    return list(zip(touch, touch + CONE_MM * away, strict=True))
-
-
-def _pillar(
-    spec: RimSpec, touch: NDArray[np.float64], joint: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Rings of one support, level, from inside the raft to inside the part."""
-    tip = touch + (touch - joint) * (SINK_MM / CONE_MM)
-    radius = spec.contact_mm / 2
-    foot = np.array([joint[0], joint[1], RAFT_MM / 2])
-    angle = np.arange(_PILLAR_SIDES) * (2 * np.pi / _PILLAR_SIDES)
-    round_mm = np.column_stack([np.cos(angle), np.sin(angle), np.zeros_like(angle)])
-    return np.stack(
-        [
-            foot + PILLAR_FOOT_MM * round_mm,
-            joint + PILLAR_TOP_MM * round_mm,
-            touch + radius * round_mm,
-            tip + radius * round_mm,
-        ]
-    )
+    return list(zip(touch, joints_mm(touch, outward), strict=True))
 
 
 def _raft(spec: RimSpec, tile: RimTile) -> manifold3d.Manifold:
-    """Plate under all pillars, with a wedge cut away on either side for a scraper."""
-    from manifold3d import CrossSection, Manifold, OpType
-
-    reach = PILLAR_FOOT_MM + RAFT_MARGIN_MM
-    disc = CrossSection.circle(reach, 24)
-    feet = [disc.translate(tuple(joint[:2])) for _, joint in _supports(spec, tile)]
-    plan = CrossSection.batch_hull(feet)
+    """Plate under all pillars, notched uphill and downhill."""
+    plan = raft_plan(joint[:2] for _, joint in _supports(spec, tile))
     left, _, right, _ = plan.bounds()
-    wedges = [_wedge(left, 1.0), _wedge(right, -1.0)]
-    return Manifold.batch_boolean([plan.extrude(RAFT_MM), *wedges], OpType.Subtract)
-
-
-def _wedge(edge_mm: float, inwards: float) -> manifold3d.Manifold:
-    """Build a void, deepest on the plate, that closes going up and so hangs little."""
-    half = PEEL_WIDTH_MM / 2
-    slope = PEEL_DEPTH_MM / PEEL_HEIGHT_MM
-    rings = []
-    for z_mm in (-0.1, PEEL_HEIGHT_MM + 0.4):
-        inner = edge_mm + inwards * (PEEL_DEPTH_MM - slope * z_mm)
-        outer = edge_mm - inwards * 3
-        left, right = min(inner, outer), max(inner, outer)
-        plan = ((left, -half), (right, -half), (right, half), (left, half))
-        rings.append([(x, y, z_mm) for x, y in plan])
-    return loft(np.array(rings))
+    return raft_solid(plan, left, right)
 
 
 def _corner_points(tile: RimTile) -> NDArray[np.float64]:
