@@ -125,6 +125,24 @@ class View:
             bow_per_mm=self.bow_per_mm + float(step[8]) * 1e-3,
         )
 
+    def placed(self, x_mm: float, y_mm: float, angle_rad: float = 0.0) -> View:
+        """Give the same camera in a frame that lies at x, y, turned about z.
+
+        With p = T p' + t the model keeps its form; origin, scale and inverse distance
+        are divided by the depth 1 + q (R t)_z of the new origin.
+        """
+        c, s = np.cos(angle_rad), np.sin(angle_rad)
+        spin = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
+        aside = self.rotation @ np.array([x_mm, y_mm, 0.0])
+        depth = 1 + self.inverse_distance_per_mm * float(aside[2])
+        return replace(
+            self,
+            rotation=self.rotation @ spin,
+            origin_px=(self.origin_px + self.scale_px_per_mm * aside[:2]) / depth,
+            scale_px_per_mm=self.scale_px_per_mm / depth,
+            inverse_distance_per_mm=self.inverse_distance_per_mm / depth,
+        )
+
     def _bowed(self, points_mm: Floats) -> Floats:
         points = np.asarray(points_mm, dtype=np.float64)
         if not self.bow_per_mm:

@@ -133,25 +133,9 @@ class PlaneState:
         return float(np.exp(self.ln_part_scale + self.places[index, 3]))
 
     def tile_view(self, index: int) -> View:
-        """Give the same camera in the frame of one tile.
-
-        With p = T p' + t the model of :mod:`analysis.camera` keeps its form; origin,
-        scale and inverse distance are divided by the depth 1 + q (R t)_z of the tile.
-        """
+        """Give the same camera in the frame of one tile."""
         x, y, angle, _ = self.places[index]
-        view = self.view
-        c, s = np.cos(angle), np.sin(angle)
-        spin = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
-        aside = view.rotation @ np.array([x, y, 0.0])
-        depth = 1 + view.inverse_distance_per_mm * float(aside[2])
-        origin = (view.origin_px + view.scale_px_per_mm * aside[:2]) / depth
-        return replace(
-            view,
-            rotation=view.rotation @ spin,
-            origin_px=origin,
-            scale_px_per_mm=view.scale_px_per_mm / depth,
-            inverse_distance_per_mm=view.inverse_distance_per_mm / depth,
-        )
+        return self.view.placed(float(x), float(y), float(angle))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
