@@ -6,12 +6,13 @@ The profile across each edge (:mod:`analysis.profiles`) is fitted with the model
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.light import RAMP, TERMS, edge_terms
+from analysis.light import RAMP, TERMS, EdgeTerms
 from analysis.profiles import Lines, Profiles
 
 Floats = NDArray[np.float64]
@@ -27,7 +28,6 @@ LEAST_SCATTER = 0.002
 """No group is taken to be more alike than this; path-traced photos showed 0.004 up."""
 FEWEST_BINS = 12
 _STIFF = 1e9
-_NUDGE = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,18 +111,7 @@ def fit_edges(
         high = np.minimum(start_px + search_px, high)
     if start_px is None or search_px > 0:
         start_px = problem.search(low, high)
-    weight = 1.0 / profiles.variance
-    step = problem.step(start_px, sigma_px, weight)
-    for turn in range(ROUNDS):
-        offset, sigma = problem.follow(step)
-        if turn >= PLAIN_ROUNDS:  # a start beside a sharp edge must see all of it
-            size = np.abs(step.residual) * np.sqrt(1.0 / profiles.variance)
-            weight = np.minimum(1.0, 3.0 / np.maximum(size, 1e-12)) / profiles.variance
-        moved = np.abs(offset - step.offset).max()
-        step = problem.step(offset, sigma, weight)
-        if turn > PLAIN_ROUNDS and moved < SETTLED_PX:
-            break
-    return problem.result(step, weight)
+    return problem.settled(start_px)
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +125,29 @@ class _Step:
     normal: Floats
     move: Floats
 
+    def put(self, rows: NDArray[np.intp], some: _Step) -> _Step:
+        """Set some edges' linearisation in place of their last."""
+        values = (
+            _put(getattr(self, f.name), rows, getattr(some, f.name))
+            for f in fields(self)
+        )
+        return _Step(*values)
+
+
+def _put(values: Floats, rows: NDArray[np.intp], some: Floats) -> Floats:
+    out = values.copy()
+    out[rows] = some
+    return out
+
+
+Arrays = TypeVar("Arrays", Profiles, Lines, Priors, _Step)
+
+
+def _rows(arrays: Arrays, rows: NDArray[np.intp]) -> Arrays:
+    """Only some edges of a dataclass of arrays."""
+    kept = {f.name: getattr(arrays, f.name)[rows] for f in fields(arrays)}
+    return replace(arrays, **kept)
+
 
 @dataclass(frozen=True, slots=True)
 class _Problem:
@@ -148,36 +160,72 @@ class _Problem:
     sigma_px: Floats
     free_blur: bool
 
-    def basis(self, offset: Floats, sigma: Floats) -> Floats:
+    def some(self, rows: NDArray[np.intp]) -> _Problem:
+        """Only these edges."""
+        return _Problem(
+            _rows(self.profiles, rows),
+            _rows(self.lines, rows),
+            self.ramp_px[rows],
+            _rows(self.priors, rows),
+            self.sigma_px[rows],
+            self.free_blur,
+        )
+
+    def settled(self, start_px: Floats) -> EdgeFits:
+        """Fit from a first guess; edges that no longer move are left alone."""
+        live = np.arange(len(start_px))
+        part, weight = self, 1.0 / self.profiles.variance
+        step = done = self.step(start_px, self.sigma_px, weight)
+        every = weight
+        for turn in range(ROUNDS):
+            offset, sigma = part.follow(step)
+            if turn >= PLAIN_ROUNDS:  # a start beside a sharp edge must see all of it
+                weight = part.robust(step.residual)
+            moved = np.maximum(np.abs(offset - step.offset), np.abs(sigma - step.sigma))
+            step = part.step(offset, sigma, weight)
+            done, every = done.put(live, step), _put(every, live, weight)
+            if turn <= PLAIN_ROUNDS:
+                continue
+            moving = np.flatnonzero(moved >= SETTLED_PX)
+            if len(moving) == 0:
+                break
+            live, part, step = live[moving], part.some(moving), _rows(step, moving)
+        return self.result(done, every)
+
+    def robust(self, residual: Floats) -> Floats:
+        """Weights with residuals beyond three standard deviations halved."""
+        size = np.abs(residual) * np.sqrt(1.0 / self.profiles.variance)
+        weight = np.minimum(1.0, 3.0 / np.maximum(size, 1e-12))
+        return np.asarray(weight / self.profiles.variance)
+
+    def parts(self, offset: Floats, sigma: Floats) -> EdgeTerms:
         x = self.profiles.distance_px - offset[:, None]
-        return edge_terms(x, sigma, self.ramp_px, self.lines.rim_px)
+        return EdgeTerms.at(x, sigma, self.ramp_px, self.lines.rim_px)
 
     def terms(self, basis: Floats, weight: Floats) -> Floats:
         """Best linear terms for given places and blurs."""
         precision = self.priors.precision
-        weighted = basis * weight[..., None]
-        matrix = np.swapaxes(weighted, 1, 2) @ basis
+        weighted = np.swapaxes(basis * weight[..., None], 1, 2)
+        matrix = weighted @ basis
         matrix += precision[:, :, None] * np.eye(basis.shape[2])
-        right = np.einsum("enk,en->ek", weighted, self.profiles.light)
+        right = (weighted @ self.profiles.light[..., None])[..., 0]
         right += precision * self.priors.mean
         return np.asarray(np.linalg.solve(matrix, right[..., None])[..., 0])
 
     def step(self, offset: Floats, sigma: Floats, weight: Floats) -> _Step:
-        basis = self.basis(offset, sigma)
+        parts = self.parts(offset, sigma)
+        basis = parts.value()
         terms = self.terms(basis, weight)
-        residual = self.profiles.light - np.einsum("enk,ek->en", basis, terms)
-        moved = self.basis(offset + _NUDGE, sigma) - basis
-        wider = self.basis(offset, sigma * (1 + _NUDGE)) - basis
-        slopes = np.stack([moved, wider], axis=-1) / _NUDGE
-        slopes = np.einsum("enks,ek->ens", slopes, terms)
-        jacobian = np.concatenate([slopes, basis], axis=2)
+        residual = self.profiles.light - (basis @ terms[..., None])[..., 0]
+        slopes = [-parts.by_px(terms), parts.by_log_blur(terms)]
+        jacobian = np.concatenate([np.stack(slopes, axis=-1), basis], axis=2)
         prior = np.zeros((len(offset), jacobian.shape[2]))
         prior[:, 0] = 1e-3  # keeps an empty profile solvable
         prior[:, 1] = BLUR_PRECISION if self.free_blur else _STIFF
         prior[:, 2:] = self.priors.precision
-        normal = np.swapaxes(jacobian * weight[..., None], 1, 2) @ jacobian
-        normal += prior[:, :, None] * np.eye(prior.shape[1])
-        gradient = np.einsum("enk,en,en->ek", jacobian, weight, residual)
+        weighted = np.swapaxes(jacobian * weight[..., None], 1, 2)
+        normal = weighted @ jacobian + prior[:, :, None] * np.eye(prior.shape[1])
+        gradient = (weighted @ residual[..., None])[..., 0]
         gradient[:, 1] -= BLUR_PRECISION * np.log(sigma / self.sigma_px)
         gradient[:, 2:] += self.priors.precision * (self.priors.mean - terms)
         move = np.linalg.solve(normal, gradient[..., None])[..., 0]
@@ -203,9 +251,9 @@ class _Problem:
         offset = 0.5 * (low + high)
         for share in (np.arange(places) + 0.5) / places:
             trial = low + share * (high - low)
-            basis = self.basis(trial, self.sigma_px)
+            basis = self.parts(trial, self.sigma_px).value()
             terms = self.terms(basis, weight)
-            residual = self.profiles.light - np.einsum("enk,ek->en", basis, terms)
+            residual = self.profiles.light - (basis @ terms[..., None])[..., 0]
             cost = (weight * residual**2).sum(axis=1)
             surprise = self.priors.precision * (terms - self.priors.mean) ** 2
             cost += surprise.sum(axis=1)

@@ -9,6 +9,8 @@ Gaussian of standard deviation ``sigma``.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
@@ -21,6 +23,7 @@ TERMS = ("inside", "slope", "step", "ramp", "rim")
 STEP, RAMP = 2, 3
 SHADOW_STEP = 0.20
 """A step just outside the edge below this share of the brighter level is shadow."""
+_FAR = 1e3  # blurs, stands for no rim at all
 
 
 def edge_terms(
@@ -47,18 +50,85 @@ def edge_terms(
     min(x, 0), x Phi(-x/s) - s phi(x/s), over L.  Derived here, checked by quadrature
     in the tests.
     """
-    x = distance_px
-    s, length = sigma_px[:, None], ramp_px[:, None]
-    z = x / s
-    up = ndtr(z)
-    bell = np.exp(-0.5 * np.minimum(z * z, 1400.0)) / np.sqrt(2 * np.pi)
-    fade = np.exp(np.minimum(0.5 * (s / length) ** 2 - x / length, 60.0))
-    ramp = up - fade * ndtr(z - s / length)
-    slope = (x * (1.0 - up) - s * bell) / length
-    finite = np.isfinite(rim_px)[:, None]
-    rim_at = np.where(finite, rim_px[:, None], 0.0)
-    rim = np.where(finite, 1.0 - ndtr((x + rim_at) / s), 0.0)
-    return np.stack([np.ones_like(x), slope, up, ramp, rim], axis=-1)
+    return EdgeTerms.at(distance_px, sigma_px, ramp_px, rim_px).value()
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeTerms:
+    """Parts of the terms of :func:`edge_terms`, (e, n) arrays, for their derivatives.
+
+    ``z`` and ``rim_z`` are distances in blurs, ``bell`` is the Gaussian at ``z``;
+    ``rim_z`` is None where no edge has a foot's rim.
+    """
+
+    sigma_px: Floats
+    ramp_px: Floats
+    z: Floats
+    up: Floats
+    bell: Floats
+    ramp: Floats
+    slope: Floats
+    rim_z: Floats | None
+
+    @classmethod
+    def at(
+        cls, distance_px: Floats, sigma_px: Floats, ramp_px: Floats, rim_px: Floats
+    ) -> EdgeTerms:
+        """Arguments as of :func:`edge_terms`."""
+        x, s, length = distance_px, sigma_px[:, None], ramp_px[:, None]
+        z = x / s
+        up, bell = ndtr(z), _bell(z)
+        fade = np.exp(np.minimum(0.5 * (s / length) ** 2 - x / length, 60.0))
+        rim_z = None
+        if np.isfinite(rim_px).any():
+            rim_z = np.minimum((x + rim_px[:, None]) / s, _FAR)
+        return cls(
+            sigma_px=s,
+            ramp_px=length,
+            z=z,
+            up=up,
+            bell=bell,
+            ramp=up - fade * ndtr(z - s / length),
+            slope=(x * (1.0 - up) - s * bell) / length,
+            rim_z=rim_z,
+        )
+
+    def value(self) -> Floats:
+        """Give the terms (e, n, 5)."""
+        one = np.ones_like(self.z)
+        rim = np.zeros_like(one) if self.rim_z is None else ndtr(-self.rim_z)
+        return np.stack([one, self.slope, self.up, self.ramp, rim], axis=-1)
+
+    def by_px(self, levels: Floats) -> Floats:
+        """Slope (e, n) of the light by the distance, for levels (e, 5) of the terms.
+
+        The ramp R and the step U obey R' = (U - R) / L.
+        """
+        _, slope, step, ramp, rim = levels.T[..., None]
+        out = slope * (1.0 - self.up) + ramp * (self.up - self.ramp)
+        out = out / self.ramp_px + step * self.bell / self.sigma_px
+        if self.rim_z is not None:
+            out -= rim * _bell(self.rim_z) / self.sigma_px
+        return np.asarray(out)
+
+    def by_log_blur(self, levels: Floats) -> Floats:
+        """Slope (e, n) of the light by the logarithm of the blur.
+
+        A wider Gaussian diffuses: d/d ln(s) = s^2 d^2/dx^2.
+        """
+        _, slope, step, ramp, rim = levels.T[..., None]
+        s, length = self.sigma_px, self.ramp_px
+        bend = self.bell / s - (self.up - self.ramp) / length
+        out = (ramp * s * s * bend - slope * s * self.bell) / length
+        out = out - step * self.z * self.bell
+        if self.rim_z is not None:
+            out += rim * self.rim_z * _bell(self.rim_z)
+        return np.asarray(out)
+
+
+def _bell(z: Floats) -> Floats:
+    bell: Floats = np.exp(-0.5 * np.minimum(z * z, 1400.0)) / np.sqrt(2 * np.pi)
+    return bell
 
 
 def shadow_ratio(inside: Floats, step: Floats, ramp: Floats) -> Floats:
