@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from patterns.base_sections import polygons, solid
 from patterns.errors import SpecError
 from patterns.plane_cells import GRID_MM, cut_cells, on_grid, rim_of
 from patterns.solids import mesh_arrays
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     import shapely  # noqa: TC004 names alone
 
     from patterns.base import Base, Section
+    from patterns.export import Mesh
     from patterns.plane_cells import Cells
 
 Floats = NDArray[np.float64]
@@ -38,11 +40,18 @@ _REPORT = "Please report it with the base's file."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Rest:
-    """A base above a level cut: open there, the cut's rim and region beside it."""
+class _Shell:
+    """A mesh on its own."""
 
     vertices_mm: Floats
     faces: Ints
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rest:
+    """A base above a level cut: open there, the cut's rim and region beside it."""
+
+    shell: _Shell
     rim: Ints
     region: shapely.Geometry
 
@@ -96,16 +105,19 @@ def stand(
     SpecError
         No layer, a base no higher than they are, or layers that come apart.
     """
+    import shapely
+
     _check(base, len(layers), layer_mm, lift_mm)
     say = tell or _silent
-    heights: Floats = np.arange(len(layers) + 1) * float(layer_mm)
+    heights = np.array([level * layer_mm for level in range(len(layers) + 1)])
     say("cutting the base off above the compensated layers ...")
     rest = _cut_off(base, float(heights[-1]), lift_mm)
     say("joining the layers to it ...")
-    cells = cut_cells([*(_region(section) for section in layers), rest.region])
+    outlines = [shapely.union_all(polygons(section)) for section in layers]
+    cells = cut_cells([*outlines, rest.region])
     vertices, faces = _stacked(cells, heights)
     vertices, faces = _joined(cells, vertices, faces, rest)
-    whole = solid_of(vertices, faces)
+    whole = _closed(_Shell(vertices_mm=vertices, faces=faces), base.name)
     vertices_mm, faces = mesh_arrays(_one_body(whole, base.name))
     return StandingBase(
         vertices_mm=vertices_mm,
@@ -116,27 +128,13 @@ def stand(
     )
 
 
-def solid_of(
-    vertices_mm: NDArray[np.float64], faces: NDArray[np.int64]
-) -> manifold3d.Manifold:
-    """Make a solid of a closed mesh.
+def _closed(mesh: Mesh, name: str) -> manifold3d.Manifold:
+    from manifold3d import Error
 
-    Raises
-    ------
-    SpecError
-        The mesh isn't closed.
-    """
-    from manifold3d import Error, Manifold, Mesh64
-
-    solid = Manifold(
-        Mesh64(
-            vert_properties=np.ascontiguousarray(vertices_mm, np.float64),
-            tri_verts=np.ascontiguousarray(faces, np.uint64),
-        )
-    )
-    if solid.status() != Error.NoError or solid.is_empty():
-        raise SpecError("The base's mesh is not closed.", _REPORT)
-    return solid
+    body = solid(mesh)
+    if body.status() != Error.NoError or body.is_empty():
+        raise SpecError(f"The mesh of {name} doesn't close.", _REPORT)
+    return body
 
 
 def _check(base: Base, count: int, layer_mm: float, lift_mm: float) -> None:
@@ -157,27 +155,21 @@ def _cut_off(base: Base, zone_mm: float, lift_mm: float) -> _Rest:
     """Cut the base off level, raised, and leave the cut open, its rim on the grid."""
     import shapely
 
-    solid = solid_of(base.vertices_mm + np.array([0.0, 0.0, lift_mm]), base.faces)
-    vertices, faces = mesh_arrays(solid.trim_by_plane((0.0, 0.0, 1.0), zone_mm))
+    whole = _closed(base, base.name).translate((0.0, 0.0, lift_mm))
+    vertices, faces = mesh_arrays(whole.trim_by_plane((0.0, 0.0, 1.0), zone_mm))
     vertices = vertices.copy()
     cut = np.abs(vertices[:, 2] - zone_mm) < GRID_MM
     vertices[cut] = np.column_stack(
         [on_grid(vertices[cut, :2]), np.full(int(cut.sum()), zone_mm)]
     )
-    shell = faces[~cut[faces].all(axis=1)]
-    rim = rim_of(shell)
+    flat = cut[faces].all(axis=1)
+    beside = faces[cut[faces].sum(axis=1) == 2]  # the few that can have a rim
+    rim = rim_of(beside)
+    rim = rim[cut[rim].all(axis=1)]
     lines = shapely.linestrings(vertices[rim, :2])
     region = shapely.build_area(shapely.multilinestrings(lines))
-    return _Rest(vertices_mm=vertices, faces=shell, rim=rim, region=region)
-
-
-def _region(section: Section) -> shapely.Geometry:
-    """Join the outer rings of a section and take its openings out."""
-    import shapely
-
-    outer = shapely.union_all([shapely.Polygon(ring) for ring in section.outer])
-    inner = shapely.union_all([shapely.Polygon(ring) for ring in section.openings])
-    return shapely.difference(outer, inner)
+    shell = _Shell(vertices_mm=vertices, faces=faces[~flat])
+    return _Rest(shell=shell, rim=rim, region=region)
 
 
 def _stacked(cells: Cells, heights_mm: NDArray[np.float64]) -> tuple[Floats, Ints]:
@@ -210,30 +202,31 @@ def _joined(
     from scipy.spatial import cKDTree
 
     first = len(vertices_mm) - len(cells.nodes_mm)
-    own = np.arange(len(rest.vertices_mm)) + len(vertices_mm)
+    own = np.arange(len(rest.shell.vertices_mm)) + len(vertices_mm)
     at_cut = np.unique(rest.rim)
-    _, node = cKDTree(cells.nodes_mm).query(rest.vertices_mm[at_cut, :2])
+    _, node = cKDTree(cells.nodes_mm).query(rest.shell.vertices_mm[at_cut, :2])
     own[at_cut] = first + node
-    shell = _split(own[rest.faces], first + cells.rim(cells.inside.shape[1] - 1))
+    rim = first + cells.rim(cells.inside.shape[1] - 1)
+    shell = _split(own[rest.shell.faces], own[rest.rim], rim)
     kept = (shell != np.roll(shell, 1, axis=1)).all(axis=1)
-    together = np.vstack([vertices_mm, rest.vertices_mm])
+    together = np.vstack([vertices_mm, rest.shell.vertices_mm])
     return together, np.vstack([faces, shell[kept]])
 
 
-def _split(shell: Ints, wanted: Ints) -> Ints:
+def _split(shell: Ints, rim: Ints, wanted: Ints) -> Ints:
     """Split faces along the cut's rim at the nodes that others brought into it.
 
     Parameters
     ----------
     shell : (m, 3) array
-        Faces whose rim should be ``wanted``.
-    wanted : (k, 2) array
-        Directed edges of the rim as the cells have it.
+        Faces.
+    rim, wanted : (k, 2) array
+        Directed edges of their rim, as it is and as the cells have it.
     """
     follows: dict[int, list[int]] = {}
     for start, end in wanted.tolist():
         follows.setdefault(start, []).append(end)
-    missing = _pairs(rim_of(shell)) - _pairs(wanted)
+    missing = _pairs(rim[rim[:, 0] != rim[:, 1]]) - _pairs(wanted)
     if not missing:
         return shell
     hit = np.isin(shell, [end for edge in missing for end in edge]).sum(axis=1) > 1

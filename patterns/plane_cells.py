@@ -82,8 +82,10 @@ def rim_of(triangles: Ints) -> Ints:
         [triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]]
     )
     size = int(edges.max(initial=0)) + 1
-    lone = ~np.isin(edges[:, 0] * size + edges[:, 1], edges[:, 1] * size + edges[:, 0])
-    picked: Ints = edges[lone]
+    ours = edges @ np.array([size, 1])
+    others = np.sort(edges @ np.array([1, size]))
+    place = np.minimum(np.searchsorted(others, ours), len(others) - 1)
+    picked: Ints = edges[others[place] != ours]
     return picked
 
 
