@@ -34,6 +34,7 @@ SUBSAMPLE = 2  # cells a pixel and side: 0.2 um rms of an outline
 MARGIN_MM = 1.5
 LIGHT_DEPTHS = 6  # layers above that still matter: 1/400 of their light
 EVERY_MM = 0.05
+NEAR_CORNER_MM = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,6 +146,61 @@ def departure_mm(outline: Rings, wanted: Rings, near: Array) -> Array:
     away = shapely.distance(at, shapely.boundary(made))
     inside = shapely.contains_xy(made, shapely.get_x(at), shapely.get_y(at))
     return np.where(inside, away, -away)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Straightness:
+    """How straight a printed wall is: departures of its raised layers.
+
+    ``share`` of the rim at whose places every layer keeps within ``tolerance_mm``;
+    ``corner_mm`` the largest departure within 0.25 mm of a corner (0 without one).
+    """
+
+    tolerance_mm: float
+    share: float
+    worst_mm: float
+    corner_mm: float
+
+
+def straightness(
+    outlines: Sequence[Rings],
+    wanted: Sequence[Rings],
+    design: shapely.Polygon,
+    corners_mm: Sequence[tuple[float, float]],
+    pixel_mm: float,
+) -> Straightness:
+    """Judge the outer wall of some layers against what they should be."""
+    near = rim_points(design)
+    departures = np.array(
+        [
+            np.abs(departure_mm(outline, aim, near))
+            for outline, aim in zip(outlines, wanted, strict=True)
+        ]
+    ).max(axis=0)
+    tolerance = max(0.010, pixel_mm / 2)
+    corner = 0.0
+    for place in corners_mm:
+        close = np.hypot(*(near - np.array(place)).T) < NEAR_CORNER_MM
+        corner = max(corner, float(departures[close].max(initial=0.0)))
+    return Straightness(
+        tolerance_mm=tolerance,
+        share=float(np.mean(departures <= tolerance)),
+        worst_mm=float(departures.max()),
+        corner_mm=corner,
+    )
+
+
+def opening_width_mm(outline: Rings, at_mm: tuple[float, float]) -> float:
+    """Width of the opening round a place: twice the radius of its largest circle.
+
+    0 where it has closed.
+    """
+    for ring in outline:
+        hole = shapely.Polygon(ring)
+        if not hole.exterior.is_ccw and hole.contains(shapely.Point(at_mm)):
+            circle = shapely.maximum_inscribed_circle(hole, tolerance=1e-3)
+            return 2 * float(circle.length)
+    return 0.0
 
 
 def _fine(grid: PixelGrid) -> PixelGrid:
