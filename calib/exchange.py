@@ -21,7 +21,10 @@ if TYPE_CHECKING:
     from calib.records import Record
     from calib.store import Store
 
-EXPORT_SCHEMA = 1
+SCHEMAS = (1, 2)
+"""Schemas that can be read; an export has the lowest that holds its records."""
+
+_SINCE = {"base": 2}  # kinds that a program of schema 1 doesn't know
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +40,7 @@ class _Line:
         "fit",
         "suggestion",
         "accepted",
+        "base",
         "withdrawal",
     ]
     uid: str
@@ -66,7 +70,8 @@ def export_text(store: Store) -> str:
         for kind, cls in KINDS.items()
         for entry in store.history(cls)
     )
-    document = _Document(rimgauge_records=EXPORT_SCHEMA, entries=entries)
+    schema = max((_SINCE.get(line.kind, 1) for line in entries), default=1)
+    document = _Document(rimgauge_records=schema, entries=entries)
     return json.dumps(asdict(document), indent=1, sort_keys=True) + "\n"
 
 
@@ -85,10 +90,10 @@ def parse(text: str, source: str) -> tuple[Entry[Record], ...]:
             f"{source} is not JSON.", "Give a file that `rimgauge export` wrote."
         ) from err
     schema = head.get("rimgauge_records") if isinstance(head, dict) else None
-    if schema != EXPORT_SCHEMA:
+    if schema not in SCHEMAS:
         raise RecordError(
             f"{source} is not an export of records that this program can read "
-            f"(schema {schema!r}; it reads {EXPORT_SCHEMA}).",
+            f"(schema {schema!r}; it reads {' and '.join(map(str, SCHEMAS))}).",
             "Give a file that `rimgauge export` wrote, or install the newer rimgauge.",
         )
     try:

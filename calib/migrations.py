@@ -117,6 +117,21 @@ MIGRATIONS: tuple[Migration, ...] = (
             *_table("withdrawal", "of_uid TEXT NOT NULL, because TEXT NOT NULL"),
         ),
     ),
+    Migration(
+        number=2,
+        name="bases written",
+        statements=_table(
+            "base",
+            """bottle_uid TEXT REFERENCES bottle(uid),
+            printer_uid TEXT NOT NULL REFERENCES printer(uid),
+            name TEXT NOT NULL, source TEXT NOT NULL, source_sha256 TEXT NOT NULL,
+            printed_as TEXT NOT NULL
+                CHECK (printed_as IN ('tilted', 'lipped', 'flat')),
+            guess INTEGER NOT NULL CHECK (guess IN (0, 1)),
+            copies INTEGER NOT NULL CHECK (copies > 0),
+            summary TEXT NOT NULL CHECK (json_valid(summary))""",
+        ),
+    ),
 )
 
 _LEDGER = """CREATE TABLE migration (

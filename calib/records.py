@@ -15,6 +15,7 @@ from patterns.errors import RecordError
 
 Surface = Literal["rigid", "flexible"]
 Outcome = Literal["held", "partly", "fell off"]
+PrintedAs = Literal["tilted", "lipped", "flat"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,6 +164,31 @@ class Accepted:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WrittenBase:
+    """A base of the user's own, written ready to print.
+
+    ``bottle_uid`` is None for a base that no bottle was named for.  ``guess``: its
+    insets are by rule, not measured.  ``source`` and ``source_sha256`` tell which file
+    it came from, ``copies`` how many of it are on the plate; ``summary`` holds what
+    was decided, as plain values.
+    """
+
+    bottle_uid: str | None
+    printer_uid: str
+    name: str
+    source: str
+    source_sha256: str
+    printed_as: PrintedAs
+    guess: bool
+    copies: int
+    summary: dict[str, Any]
+
+    def __post_init__(self) -> None:
+        _check_name("name", self.name)
+        _check_positive("copies", self.copies)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Withdrawal:
     """A record that no longer counts, and why; the record itself stays."""
 
@@ -182,6 +208,7 @@ Record = (
     | StoredFit
     | StoredSuggestion
     | Accepted
+    | WrittenBase
     | Withdrawal
 )
 

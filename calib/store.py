@@ -35,6 +35,7 @@ from calib.records import (
     StoredMeasurement,
     StoredSuggestion,
     Withdrawal,
+    WrittenBase,
 )
 from calib.store_faults import damaged, explained
 from patterns.errors import RecordError
@@ -55,6 +56,7 @@ KINDS: dict[str, type[Record]] = {
     "fit": StoredFit,
     "suggestion": StoredSuggestion,
     "accepted": Accepted,
+    "base": WrittenBase,
     "withdrawal": Withdrawal,
 }
 _TABLE_OF: dict[type[Any], str] = {cls: kind for kind, cls in KINDS.items()}

@@ -15,11 +15,18 @@ from calib.records import (
     StoredMeasurement,
     StoredSuggestion,
     Withdrawal,
+    WrittenBase,
 )
 from calib.store import KINDS
 
 if TYPE_CHECKING:
     from calib.store import Entry, Store
+
+_PRINTED_AS = {
+    "tilted": "tilted on supports",
+    "lipped": "tilted with the lip",
+    "flat": "flat on the plate",
+}
 
 
 def chronicle(store: Store, *, everything: bool) -> list[tuple[str, str, int, str]]:
@@ -124,6 +131,15 @@ def _(value: Accepted, numbers: dict[str, str]) -> str:
     return f"{numbers[value.suggestion_uid]} taken over; {value.note}".removesuffix(
         "; "
     )
+
+
+@gist.register
+def _(value: WrittenBase, numbers: dict[str, str]) -> str:
+    bottle = numbers[value.bottle_uid] if value.bottle_uid else "no bottle"
+    several = f"{value.copies} of " if value.copies > 1 else ""
+    told = f"{several}{value.name} for {bottle} on {numbers[value.printer_uid]}: "
+    told += _PRINTED_AS[value.printed_as]
+    return f"{told}; a guess, not measured" if value.guess else told
 
 
 @gist.register

@@ -20,7 +20,15 @@ from calib.cli.output import (
 if TYPE_CHECKING:
     from calib.store import Entry, Store
 
-_KINDS = ("bottle", "printer", "coupon", "print", "measurement", "suggestion")
+_KINDS = (
+    "bottle",
+    "printer",
+    "coupon",
+    "print",
+    "measurement",
+    "suggestion",
+    "base",
+)
 
 
 @click.command()

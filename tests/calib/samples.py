@@ -20,6 +20,7 @@ from calib.records import (
     StoredMeasurement,
     StoredSuggestion,
     Withdrawal,
+    WrittenBase,
 )
 from calib.store import Entry
 
@@ -64,6 +65,25 @@ def a_print(bottle_uid: str, printer_uid: str, **changes: Any) -> Print:  # noqa
         contact_area_mm2=2800.0,
     )
     return replace(made, **changes)
+
+
+def a_written_base(
+    bottle_uid: str | None,
+    printer_uid: str,
+    **changes: Any,  # noqa: ANN401 any field
+) -> WrittenBase:
+    written = WrittenBase(
+        bottle_uid=bottle_uid,
+        printer_uid=printer_uid,
+        name="oval 60x35",
+        source="oval 60x35.stl",
+        source_sha256="1" * 64,
+        printed_as="flat",
+        guess=False,
+        copies=2,
+        summary={"inset_mm": [0.25, 0.2, 0.1]},
+    )
+    return replace(written, **changes)
 
 
 def a_reading() -> CouponMeasurement:
@@ -182,4 +202,5 @@ def fill(store: Store) -> Filled:
         at=NOW,
     )
     store.add(Accepted(suggestion_uid=suggestion.uid, note="insets only"), at=NOW)
+    store.add(a_written_base(bottle.uid, printer.uid), at=NOW)
     return Filled(bottle, printer, made, measurement)

@@ -13,10 +13,18 @@ from hypothesis import strategies as st
 
 from calib.exchange import export_text, import_entries, parse
 from calib.readings import coupon_from_dict, coupon_to_dict
-from calib.records import Bottle, Print, StoredMeasurement
+from calib.records import Bottle, Print, StoredMeasurement, WrittenBase
 from calib.store import KINDS, Store
 from patterns.errors import RecordError
-from tests.calib.samples import NOW, a_bottle, a_print, a_printer, a_reading, fill
+from tests.calib.samples import (
+    NOW,
+    a_bottle,
+    a_print,
+    a_printer,
+    a_reading,
+    a_written_base,
+    fill,
+)
 
 FORMATS = Path(__file__).parents[1] / "formats"
 NOWHERE = Path("no such folder")  # an empty store in memory
@@ -108,7 +116,7 @@ def test_all_faults_are_told_at_once() -> None:
     [
         ("", "not JSON"),
         ("[]", "not an export"),
-        ('{"rimgauge_records": 2, "entries": []}', "schema 2"),
+        ('{"rimgauge_records": 3, "entries": []}', "schema 3"),
         ('{"rimgauge_records": 1, "entries": [{"kind": "cake"}]}', "damaged"),
         ('{"rimgauge_records": 1, "entries": [], "more": 1}', "damaged"),
     ],
@@ -125,6 +133,24 @@ def test_an_export_of_schema_1_opens_for_ever() -> None:
         assert export_text(store) == text
         (measurement,) = store.current(StoredMeasurement)
         assert coupon_from_dict(measurement.value.reading).flare is not None
+
+
+def test_an_export_of_schema_2_opens_for_ever() -> None:
+    text = (FORMATS / "export-2.json").read_text(encoding="utf-8")
+    with _memory() as store:
+        assert import_entries(store, parse(text, "export-2.json")) == 12
+        assert export_text(store) == text
+        (base,) = store.current(WrittenBase)
+        assert (base.value.copies, base.value.guess) == (2, False)
+
+
+def test_records_that_an_older_program_knows_are_exported_for_it() -> None:
+    with _memory() as store:
+        store.add(a_bottle(), at=NOW)
+        assert json.loads(export_text(store))["rimgauge_records"] == 1
+        printer = store.add(a_printer(), at=NOW)
+        store.add(a_written_base(None, printer.uid, guess=True), at=NOW)
+        assert json.loads(export_text(store))["rimgauge_records"] == 2
 
 
 def test_a_measurement_is_kept_whole() -> None:

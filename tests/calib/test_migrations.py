@@ -17,20 +17,27 @@ from tests.calib.samples import NOW, fill
 
 FORMATS = Path(__file__).parents[1] / "formats"
 LATER = Migration(
-    number=2,
+    number=3,
     name="later",
     statements=("ALTER TABLE bottle ADD COLUMN colour TEXT", "CREATE TABLE x (y)"),
 )
 BROKEN = Migration(
-    number=2, name="broken", statements=("CREATE TABLE half (x)", "NO SUCH STATEMENT")
+    number=3, name="broken", statements=("CREATE TABLE half (x)", "NO SUCH STATEMENT")
 )
 
 
+RELEASED = {
+    1: "60048737d3cd7230df243090a40fa632b7ff57bc21878a29d171230e409db7e4",
+    2: "383a6034bff912d67d4cd85a10a00dac3ce841329ff7715eba28a6b4b5345f90",
+}
+
+
 def test_released_steps_are_never_edited() -> None:
-    text = "".join(MIGRATIONS[0].statements)
-    assert hashlib.sha256(text.encode()).hexdigest() == (
-        "60048737d3cd7230df243090a40fa632b7ff57bc21878a29d171230e409db7e4"
-    ), "add a new step instead"
+    found = {
+        step.number: hashlib.sha256("".join(step.statements).encode()).hexdigest()
+        for step in MIGRATIONS
+    }
+    assert found == RELEASED, "add a new step instead"
 
 
 def test_steps_are_numbered_without_gaps() -> None:
@@ -42,11 +49,11 @@ def test_a_new_step_runs_once_and_a_copy_is_made_before(tmp_path: Path) -> None:
         fill(store)
     for _ in range(2):
         with Store.open(tmp_path, NOW, migrations=(*MIGRATIONS, LATER)) as store:
-            assert version(store._connection) == 2
-    copies = sorted(tmp_path.glob("records.version-1*"))
-    assert [copy.name for copy in copies] == ["records.version-1.sqlite3"]
+            assert version(store._connection) == 3
+    copies = sorted(tmp_path.glob("records.version-2*"))
+    assert [copy.name for copy in copies] == ["records.version-2.sqlite3"]
     copied = sqlite3.connect(copies[0])
-    assert version(copied) == 1
+    assert version(copied) == 2
     assert copied.execute("SELECT count(*) FROM bottle").fetchone() == (2,)
     copied.close()
 
@@ -54,12 +61,12 @@ def test_a_new_step_runs_once_and_a_copy_is_made_before(tmp_path: Path) -> None:
 def test_a_copy_never_goes_over_an_older_one(tmp_path: Path) -> None:
     with Store.open(tmp_path, NOW):
         pass
-    older = tmp_path / "records.version-1.sqlite3"
+    older = tmp_path / "records.version-2.sqlite3"
     older.write_text("an older copy")
     with Store.open(tmp_path, NOW, migrations=(*MIGRATIONS, LATER)):
         pass
     assert older.read_text() == "an older copy"
-    assert (tmp_path / "records.version-1-2.sqlite3").exists()
+    assert (tmp_path / "records.version-2-2.sqlite3").exists()
 
 
 def test_a_step_that_fails_is_undone_and_stays_pending(tmp_path: Path) -> None:
@@ -68,7 +75,7 @@ def test_a_step_that_fails_is_undone_and_stays_pending(tmp_path: Path) -> None:
     with pytest.raises(RecordError):
         Store.open(tmp_path, NOW, migrations=(*MIGRATIONS, BROKEN))
     with Store.open(tmp_path, NOW) as store:
-        assert version(store._connection) == 1
+        assert version(store._connection) == 2
         assert pending(store._connection, (*MIGRATIONS, BROKEN)) == (BROKEN,)
         tables = store._connection.execute("SELECT name FROM sqlite_master").fetchall()
         assert ("half",) not in tables
@@ -78,13 +85,14 @@ def test_newer_records_are_refused_untouched(tmp_path: Path) -> None:
     with Store.open(tmp_path, NOW, migrations=(*MIGRATIONS, LATER)):
         pass
     before = (tmp_path / FILE_NAME).read_bytes()
-    with pytest.raises(RecordError, match=r"version 2, this program knows 1"):
+    with pytest.raises(RecordError, match=r"version 3, this program knows 2"):
         Store.open(tmp_path, NOW)
     assert (tmp_path / FILE_NAME).read_bytes() == before
 
 
-def test_records_of_version_1_open_for_ever(tmp_path: Path) -> None:
-    shutil.copy(FORMATS / "records-1.sqlite3", tmp_path / FILE_NAME)
+@pytest.mark.parametrize("number", [1, 2])
+def test_records_of_every_version_open_for_ever(number: int, tmp_path: Path) -> None:
+    shutil.copy(FORMATS / f"records-{number}.sqlite3", tmp_path / FILE_NAME)
     with Store.open(tmp_path, NOW) as store:
         assert [entry.value.resin for entry in store.history(Bottle)] == [
             "invented gray",
@@ -100,5 +108,6 @@ def test_records_of_version_1_open_for_ever(tmp_path: Path) -> None:
         "fit": 1,
         "suggestion": 1,
         "accepted": 1,
+        "base": number - 1,
         "withdrawal": 1,
     }
