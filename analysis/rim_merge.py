@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,7 +25,7 @@ from analysis.rim_values import (
     without,
 )
 from analysis.roughness import Roughness, one_photo, two_photos
-from analysis.stitch import stitch
+from analysis.stitch import disagreement, stitch
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,6 +37,29 @@ Floats = NDArray[np.float64]
 CLEAR = 0.35
 """Roughness is compared where both photos show a step above this share of the full."""
 LEAST_COMMON = 0.25
+MOST_DISAGREEMENT = 2.8
+"""Rims that differ by this many times their uncertainty are two prints."""
+TWO_PRINTS = (
+    "The photos show different prints of this tile: their rims differ by "
+    "{ratio:.1f} times the uncertainty. They are not joined; measure each print in a "
+    "call of its own."
+)
+
+
+def two_prints(measurements: Sequence[RimMeasurement]) -> str | None:
+    """Say that photos in plan show more than one print of a tile, if they do.
+
+    Parameters
+    ----------
+    measurements : sequence of RimMeasurement
+        Of one and the same tile; refused ones and those in profile have no say.
+    """
+    arcs = [m.arc for m in measurements if m.arc is not None and "sag" in m.values]
+    ratios = [disagreement(one, other) for one, other in combinations(arcs, 2)]
+    largest = max((r for r in ratios if r is not None), default=0.0)
+    if largest <= MOST_DISAGREEMENT:
+        return None
+    return TWO_PRINTS.format(ratio=largest)
 
 
 def merge(measurements: Sequence[RimMeasurement]) -> RimMeasurement:

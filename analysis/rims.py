@@ -12,7 +12,7 @@ from analysis.combine import combine_quantities
 from analysis.refusals import refuse
 from analysis.result import Measurement, Refusal, Scale
 from analysis.rim import measure_tile
-from analysis.rim_merge import merge
+from analysis.rim_merge import merge, two_prints
 from analysis.rim_result import Merged, RimDrawing, RimMeasurement, TileDrawing
 from analysis.rim_values import NO_PROFILE
 from analysis.ruler import RulerHint, read_ruler
@@ -120,7 +120,8 @@ def gather(
     -------
     tuple
         A tile's reading stands under the first photo that shows it in plan; the others
-        have :class:`~analysis.rim_result.Merged` in its place.
+        have :class:`~analysis.rim_result.Merged` in its place.  Different prints of one
+        tile are told by their rims, and keep their own readings with a warning.
     """
     gathered = list(outcomes)
     groups = _groups(outcomes)
@@ -129,6 +130,12 @@ def gather(
             continue
         under = outcomes[group.home]
         if isinstance(under, Refusal):  # can't be: groups are made of measurements
+            continue
+        said = two_prints(group.readings)
+        if said is not None:
+            for place, one in zip(group.places, group.readings, strict=True):
+                apart = replace(one, warnings=(*one.warnings, said))
+                _put(gathered, place, coupon_id, apart)
             continue
         pointer = Merged(coupon_id=coupon_id, merged_into=under.photo)
         for place in group.places:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.arc_form import ROUGHNESS_CUTOFF_MM, lowpass
 from analysis.rim_result import RimArc
 
 if TYPE_CHECKING:
@@ -20,6 +21,11 @@ Floats = NDArray[np.float64]
 
 SMOOTH_MM = 3.0
 """Length over which the strengths of photos are compared: pieces, not samples."""
+MUCH_BETTER = 1.3
+"""A piece is taken from another photo than the best one where its edge is stronger by
+this factor: every join costs something."""
+LEAST_COMMON = 0.25
+_READ = 0.3
 _CLEARLY = 1e-9
 _SAME_RAD = 1e-9
 
@@ -46,7 +52,8 @@ def stitch(arcs: Sequence[RimArc]) -> RimArc:
     -----
     Each photo lays the circle's centre a little elsewhere and has its own scale; before
     they are joined, ``c0 + c1 cos phi + c2 sin phi`` of the difference to the first is
-    taken off, by least squares over what both show well.
+    taken off, by least squares over what both show well.  Carried on from a short
+    overlap that would be a guess: an arc with less than a quarter in common is left.
     """
     if not arcs:
         raise ValueError("nothing to stitch")
@@ -57,10 +64,12 @@ def stitch(arcs: Sequence[RimArc]) -> RimArc:
     ):
         raise ValueError("arcs of different angles can't be stitched")
     best = max(range(len(arcs)), key=lambda k: float(np.mean(_shown(arcs[k]))))
+    joinable = [arc is arcs[best] or _common(arcs[best], arc) for arc in arcs]
     laid = np.array([_laid_on(arcs[best], arc) for arc in arcs])
     shown = np.array([_smooth(_shown(arc), phi * arc.radius_mm) for arc in arcs])
-    usable = np.array([arc.used for arc in arcs])
+    usable = np.array([arc.used & k for arc, k in zip(arcs, joinable, strict=True)])
     shown = np.where(usable, shown, -1.0)
+    shown[best] = np.where(usable[best], MUCH_BETTER * shown[best], -1.0)
     pick = np.argmax(shown, axis=0)
     every = np.arange(len(phi))
 
@@ -76,6 +85,33 @@ def stitch(arcs: Sequence[RimArc]) -> RimArc:
         used=np.asarray(usable.any(axis=0)),
         source=_sources(arcs, pick),
     )
+
+
+def disagreement(first: RimArc, second: RimArc) -> float | None:
+    """How many times its uncertainty the form of two arcs differs, root mean square.
+
+    Over what both show well, after a Gaussian low-pass of 2.5 mm, each about its own
+    circle; None if that is less than a quarter of the arc.  Photos of one print differ
+    by 0.5 to 1.7 (rendered pictures), different prints by 4 and more.
+    """
+    both = _both_read(first, second)
+    if both.mean() < LEAST_COMMON:
+        return None
+    difference = (_laid_on(first, second) - first.residual_mm)[both]
+    along = first.phi_rad[both] * first.radius_mm
+    form = lowpass(along, difference, ROUGHNESS_CUTOFF_MM)
+    typical = float(np.median(np.hypot(first.u_mm, second.u_mm)[both]))
+    return float(np.sqrt(np.mean(form**2))) / typical
+
+
+def _common(first: RimArc, other: RimArc) -> bool:
+    """Whether both show enough of the same arc to be laid on each other."""
+    return bool(_both_read(first, other).mean() >= LEAST_COMMON)
+
+
+def _both_read(first: RimArc, other: RimArc) -> NDArray[np.bool_]:
+    strength = np.minimum(first.strength, other.strength)
+    return first.used & other.used & (strength > _READ)
 
 
 def _sources(arcs: Sequence[RimArc], pick: NDArray[np.intp]) -> NDArray[np.intp]:
