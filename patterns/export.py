@@ -9,6 +9,7 @@ import zipfile
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
+from xml.sax.saxutils import quoteattr
 
 from patterns.errors import FileError
 
@@ -118,7 +119,8 @@ def threemf_bytes(objects: Mapping[str, Mesh]) -> bytes:
     reader and carries the hour.
     """
     resources = "".join(
-        f'<object id="{number}" type="model" name="{name}">{_mesh_xml(mesh)}</object>'
+        f'<object id="{number}" type="model" name={quoteattr(name)}>'
+        f"{_mesh_xml(mesh)}</object>"
         for number, (name, mesh) in enumerate(objects.items(), start=1)
     )
     items = "".join(f'<item objectid="{i}"/>' for i in range(1, len(objects) + 1))
@@ -143,7 +145,7 @@ def threemf_bytes(objects: Mapping[str, Mesh]) -> bytes:
 
 def _mesh_xml(mesh: Mesh) -> str:
     # one format for all rows at once: a third of the time of a row at a time
-    row = '<vertex x="%.6g" y="%.6g" z="%.6g"/>'
+    row = '<vertex x="%.8g" y="%.8g" z="%.8g"/>'
     face = '<triangle v1="%d" v2="%d" v3="%d"/>'
     rows = row * len(mesh.vertices_mm) % tuple(mesh.vertices_mm.ravel().tolist())
     faces = face * len(mesh.faces) % tuple(mesh.faces.ravel().tolist())
