@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 Floats = NDArray[np.float64]
 
@@ -27,9 +28,11 @@ LEAST_REST = 12
 
 _ALPHA = np.sqrt(np.log(2.0) / np.pi)
 _ROUNDS = 30
-_BLOCK = 256
+_BLOCK = 64
+_REACH = 3.5  # of the weighting function, where it is 2e-17
 OUTLYING, OUTLIER_REACH_MM = 3.5, 0.3
 """A sample this many robust standard deviations off is a dent, not roughness."""
+START_MM = 5.0
 _LEAST_SCATTER_MM = 5e-4
 _CLIPS, _MOST_OUT = 8, 0.4
 
@@ -126,21 +129,38 @@ def lowpass_rows(along_mm: Floats, cutoff_mm: float, at: NDArray[np.intp]) -> Fl
     amplitude at the cut-off (ISO 16610-21, from memory); each row is made to sum to
     one, so that a profile's ends and gaps are met by what lies beside them.
     """
-    gap = np.diff(along_mm)
-    gap = np.minimum(gap, 1.5 * np.median(gap))
-    width = 0.5 * (np.append(gap, gap[-1]) + np.append(gap[0], gap))
-    x = (along_mm[at, None] - along_mm) / (_ALPHA * cutoff_mm)
-    rows = np.exp(-np.pi * np.minimum(x * x, 200.0)) * width
-    return np.asarray(rows / rows.sum(axis=1, keepdims=True))
+    return _weights(along_mm[at], along_mm, _shares(along_mm), cutoff_mm)
 
 
 def lowpass(along_mm: Floats, values: Floats, cutoff_mm: float) -> Floats:
-    """Gaussian low-pass (n,) of a profile, see :func:`lowpass_rows`."""
-    out = np.empty(len(along_mm))
+    """Gaussian low-pass of one profile (n,) or of k (n, k), see :func:`lowpass_rows`.
+
+    Weights below 1e-16 are left out.
+    """
+    share = _shares(along_mm)
+    reach = _REACH * _ALPHA * cutoff_mm
+    out = np.empty(values.shape)
     for first in range(0, len(along_mm), _BLOCK):
-        at = np.arange(first, min(first + _BLOCK, len(along_mm)))
-        out[at] = lowpass_rows(along_mm, cutoff_mm, at) @ values
+        at = along_mm[first : first + _BLOCK]
+        low, high = np.searchsorted(along_mm, [at[0] - reach, at[-1] + reach])
+        rows = _weights(at, along_mm[low:high], share[low:high], cutoff_mm)
+        out[first : first + _BLOCK] = rows @ values[low:high]
     return out
+
+
+def _shares(along_mm: Floats) -> Floats:
+    """Length (n,) that each sample stands for; a gap weighs nothing."""
+    gap = np.diff(along_mm)
+    gap = np.minimum(gap, 1.5 * np.median(gap))
+    return np.asarray(0.5 * (np.append(gap, gap[-1]) + np.append(gap[0], gap)))
+
+
+def _weights(
+    at_mm: Floats, along_mm: Floats, share_mm: Floats, cutoff_mm: float
+) -> Floats:
+    x = (at_mm[:, None] - along_mm) / (_ALPHA * cutoff_mm)
+    rows = np.exp(-np.pi * np.minimum(x * x, 200.0)) * share_mm
+    return np.asarray(rows / rows.sum(axis=1, keepdims=True))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,27 +214,40 @@ def rough_profile(along_mm: Floats, values_mm: Floats) -> Rough:
     -----
     What lies more than 3.5 robust standard deviations (1.4826 MAD) off is left out with
     0.3 mm to both sides and the filter run again over what is left, until nothing
-    changes: a chip's own depth must not pull the line it is measured from.
+    changes: a chip's own depth must not pull the line it is measured from.  The first
+    line is the median over 5 mm, which no chip pulls: from the filter's own line one
+    could end with the chip kept and its shoulders left out.
     """
     inner = along_mm >= along_mm[0] + ROUGHNESS_CUTOFF_MM
     inner &= along_mm <= along_mm[-1] - ROUGHNESS_CUTOFF_MM
-    out = np.zeros(len(along_mm), dtype=bool)
+    reach = max(round(START_MM / float(np.median(np.diff(along_mm)))), 3)
+    start = median_filter(values_mm, reach, mode="nearest")
+    out = _outliers(along_mm, values_mm - start, np.zeros(len(along_mm), dtype=bool))
+    if out.mean() > _MOST_OUT:
+        out = np.zeros(len(along_mm), dtype=bool)
     rough = np.zeros(len(along_mm))
     for _ in range(_CLIPS):
         rough = values_mm - _lowpass_of(along_mm, values_mm, ~out)
-        typical = 1.4826 * float(np.median(np.abs(rough[~out])))
-        far = np.abs(rough) > OUTLYING * max(typical, _LEAST_SCATTER_MM)
-        near = _widened(along_mm, far, OUTLIER_REACH_MM)
+        near = _outliers(along_mm, rough, out)
         if near.mean() > _MOST_OUT or (near == out).all():
             break
         out = near
     return Rough(profile_mm=rough, kept=inner & ~out)
 
 
+def _outliers(
+    along_mm: Floats, rough_mm: Floats, out: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Tell samples far off, in terms of what is not ``out``, and those beside them."""
+    typical = 1.4826 * float(np.median(np.abs(rough_mm[~out])))
+    far = np.abs(rough_mm) > OUTLYING * max(typical, _LEAST_SCATTER_MM)
+    return _widened(along_mm, far, OUTLIER_REACH_MM)
+
+
 def _lowpass_of(along_mm: Floats, values: Floats, kept: NDArray[np.bool_]) -> Floats:
     """Low-pass (n,) at every place of what is kept."""
-    weight = lowpass(along_mm, kept.astype(np.float64), ROUGHNESS_CUTOFF_MM)
-    total = lowpass(along_mm, np.where(kept, values, 0.0), ROUGHNESS_CUTOFF_MM)
+    both = np.column_stack([kept, np.where(kept, values, 0.0)])
+    weight, total = lowpass(along_mm, both, ROUGHNESS_CUTOFF_MM).T
     return np.asarray(total / np.maximum(weight, 1e-6))
 
 

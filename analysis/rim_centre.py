@@ -110,7 +110,7 @@ def _back_edge(photo: Photo, pose: TilePose, arc_x_mm: float) -> float:
 
 
 def _steps(photo: Photo, pose: TilePose, at_mm: Floats) -> Floats:
-    """Steps of light (k,) across the back edge at x, all along it."""
+    """Find the steps of light (k,) across the back edge at x, all along it."""
     spans = [np.arange(low, high, STEP_MM) for low, high in land_spans(pose)]
     along = np.concatenate([np.zeros(0), *spans])
     if not len(along):

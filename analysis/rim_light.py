@@ -106,7 +106,7 @@ def _open_table(photo: Photo, pose: TilePose, course: Course) -> Floats:
 def _unevenness(beside: Floats) -> float:
     """Root mean square of what is shorter than 8 mm along the rows (k, n)."""
     along = np.arange(beside.shape[1], dtype=np.float64) * STEP_MM
-    slow = np.array([lowpass(along, row, FORM_CUTOFF_MM) for row in beside])
+    slow = lowpass(along, beside.T, FORM_CUTOFF_MM).T
     return float(np.sqrt(np.mean((beside - slow) ** 2)))
 
 
