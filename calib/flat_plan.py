@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from calib.prediction import Interval
-    from calib.wall import Setting
-    from patterns.base import Section
+from calib.prediction import Interval
+from calib.wall import Setting
+from patterns.base import Section
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
