@@ -25,6 +25,7 @@ _OUTLIER = 20.0  # largest cost of one mark, in squared standard deviations
 _FLOORS = np.array([0.15, 0.1])  # real strokes of a class differ by as much
 _PRIOR_MARKS = 4.0
 _WIDEST = 1.6  # spread of one class over that of all: wider is two classes
+_EQUAL = 1e-6  # difference of BIC that tells nothing
 _MIN_PERIODS = 1.6  # that the marks must span for a family to be considered
 SLIP_GAIN = 22.0
 """Evidence (twice a log likelihood ratio) beyond which a slip is taken for real."""
@@ -117,18 +118,16 @@ def fit_families(strokes: Strokes) -> list[Fit]:
     values, index = features[rows], strokes.index[rows]
     length = int(np.ptp(index)) + 1
     families = [f for f in FAMILIES if f.period * _MIN_PERIODS <= length]
-    patterns = {
-        family.name: [
-            _describe(family, offset, index, values) for offset in range(family.period)
-        ]
+    patterns = [
+        _describe(family, np.arange(family.period), index, values)
         for family in families
-    }
-    every = [pattern for of_family in patterns.values() for pattern in of_family]
-    pooled = np.maximum(np.min([p.scatter for p in every], axis=0), _FLOORS)
+    ]
+    scatter = np.concatenate([pattern.scatter for pattern in patterns])
+    pooled = np.maximum(scatter.min(axis=0), _FLOORS)
     return sorted(
         (
-            _best_offset(family, patterns[family.name], strokes, features, pooled)
-            for family in families
+            _best_offset(family, pattern, strokes, features, pooled)
+            for family, pattern in zip(families, patterns, strict=True)
         ),
         key=lambda fit: fit.bic,
     )
@@ -136,9 +135,10 @@ def fit_families(strokes: Strokes) -> list[Fit]:
 
 @dataclass(frozen=True, slots=True)
 class _Pattern:
-    """Classes at one offset: ``means`` (k, 2), ``spreads`` (k, 2), ``counts`` (k,).
+    """Classes of a family at each of p offsets.
 
-    ``scatter`` (2,) is that of all residuals, their largest tenth left out.
+    ``means`` and ``spreads`` (p, k, 2), ``counts`` (p, k); ``scatter`` (p, 2) is that
+    of all residuals, their largest tenth left out.
     """
 
     means: NDArray[np.float64]
@@ -154,61 +154,81 @@ def _features(strokes: Strokes, rows: NDArray[np.int_]) -> NDArray[np.float64]:
     return np.column_stack([length, strokes.weight])
 
 
+def _labels(
+    family: Family, offsets: NDArray[np.int_], index: NDArray[np.int_]
+) -> NDArray[np.int_]:
+    """Class of each mark, (p, n), if the pattern began at each offset (p,)."""
+    classes = np.array(family.classes)
+    return np.asarray(classes[(index - offsets[:, None]) % family.period])
+
+
 def _describe(
-    family: Family, offset: int, index: NDArray[np.int_], values: NDArray[np.float64]
+    family: Family,
+    offsets: NDArray[np.int_],
+    index: NDArray[np.int_],
+    values: NDArray[np.float64],
 ) -> _Pattern:
-    """Medians and median deviations of every class."""
-    label = np.array(family.classes)[(index - offset) % family.period]
+    """Medians and median deviations of every class, at some offsets at once."""
+    label = _labels(family, offsets, index)
     kinds = max(family.classes) + 1
-    means = np.full((kinds, values.shape[1]), np.nan)
-    spreads = np.zeros_like(means)
-    counts = np.bincount(label, minlength=kinds)
-    for rank in np.flatnonzero(counts):
-        members = values[label == rank]
-        means[rank] = _medians(members)
-        spreads[rank] = 1.48 * _medians(np.abs(members - means[rank]))
-    residual = np.sort(np.abs(values - means[label]), axis=0)
-    kept = residual[: max(int(0.9 * len(residual)), 1)]
-    freedom = max(1 - np.count_nonzero(counts) / len(index), 0.2)
+    counts = np.stack([(label == rank).sum(axis=1) for rank in range(kinds)], axis=1)
+    shape = (*label.shape, values.shape[1])
+    means = _medians(np.broadcast_to(values, shape), label, counts)
+    residual = np.abs(values - np.take_along_axis(means, label[..., None], axis=1))
+    spreads = 1.48 * np.nan_to_num(_medians(residual, label, counts))
+    kept = np.sort(residual, axis=1)[:, : max(int(0.9 * len(index)), 1)]
+    freedom = np.maximum(1 - np.count_nonzero(counts, axis=1) / len(index), 0.2)
     # 0.79: standard deviation of a normal distribution without its outer tenth
-    scatter = np.sqrt((kept**2).mean(axis=0) / freedom) / 0.79
+    scatter = np.sqrt((kept**2).mean(axis=1) / freedom[:, None]) / 0.79
     return _Pattern(means, spreads, counts, scatter)
 
 
-def _medians(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Medians of the columns; several times faster than NumPy's on short ones."""
-    ordered = np.sort(values, axis=0)
-    count = len(ordered)
-    return np.asarray((ordered[(count - 1) // 2] + ordered[count // 2]) / 2)
+def _medians(
+    values: NDArray[np.float64], label: NDArray[np.int_], counts: NDArray[np.int_]
+) -> NDArray[np.float64]:
+    """Medians (p, k, 2) of values (p, n, 2) by class, NaN where there are none.
+
+    Each class is lifted over the one before, so that one sort orders them all.
+    """
+    low = values.min()
+    lift = 1.0 + values.max() - low
+    ordered = np.sort(values - low + lift * label[..., None], axis=1)
+    first = np.cumsum(counts, axis=1) - counts
+    ends = [
+        np.take_along_axis(
+            ordered, np.minimum(row, len(label[0]) - 1)[..., None], axis=1
+        )
+        for row in (first + np.maximum(counts - 1, 0) // 2, first + counts // 2)
+    ]
+    middle = (ends[0] + ends[1]) / 2 + low - lift * np.arange(counts.shape[1])[:, None]
+    return np.where(counts[..., None] > 0, middle, np.nan)
 
 
 def _best_offset(
     family: Family,
-    patterns: list[_Pattern],
+    pattern: _Pattern,
     strokes: Strokes,
     features: NDArray[np.float64],
     pooled: NDArray[np.float64],
 ) -> Fit:
-    size = np.log(strokes.present.sum())
-    costs = [
-        _cost_by_class(pattern, features, pooled, strokes.present)
-        for pattern in patterns
-    ]
-    bics = []
-    for offset, (pattern, cost) in enumerate(zip(patterns, costs, strict=True)):
-        own = _by_offset(family, cost, strokes.index, np.array([offset]))
-        classes = np.count_nonzero(pattern.counts)
-        bics.append(own.sum() + 3 * classes * size + 2 * np.log(family.period))
-    best = int(np.argmin(bics))
     present = strokes.present
+    size = np.log(present.sum())
+    cost = _cost_by_class(pattern, features, pooled, present)
+    label = _labels(family, np.arange(family.period), strokes.index)
+    own = np.take_along_axis(cost, label[..., None], axis=2)[..., 0].sum(axis=1)
+    classes = np.count_nonzero(pattern.counts, axis=1)
+    bics = own + 3 * classes * size + 2 * np.log(family.period)
+    # halves of some patterns are alike: the first of equals, whatever the rounding
+    best = int(np.argmax(bics < bics.min() + _EQUAL))
     reach = np.column_stack([strokes.above, strokes.below])[present]
+    beyond = _describe(family, np.array([best]), strokes.index[present], reach)
     return Fit(
         family=family,
         offset=best,
         bic=float(bics[best]),
-        means=patterns[best].means,
-        reach=_describe(family, best, strokes.index[present], reach).means,
-        cost=_by_offset(family, costs[best], strokes.index, np.arange(family.period)),
+        means=pattern.means[best],
+        reach=beyond.means[0],
+        cost=np.take_along_axis(cost[best], label.T, axis=1),
     )
 
 
@@ -218,27 +238,21 @@ def _cost_by_class(
     pooled: NDArray[np.float64],
     present: NDArray[np.bool_],
 ) -> NDArray[np.float64]:
-    """Twice the negative log likelihood of each mark in each class, (n, k).
+    """Twice the negative log likelihood of each mark in each class, (p, n, k).
 
     Spreads of small classes are drawn towards the pooled one.
     """
-    share = pattern.counts[:, None] / (pattern.counts[:, None] + _PRIOR_MARKS)
+    counts = pattern.counts[..., None]
+    share = counts / (counts + _PRIOR_MARKS)
     variance = share * pattern.spreads**2 + (1 - share) * pooled**2
     sigma = np.clip(np.sqrt(variance), _FLOORS, _WIDEST * pooled)
-    square = ((features[:, None, :] - pattern.means) / sigma) ** 2
-    misfit = np.nan_to_num(square.sum(axis=2), nan=_OUTLIER)
-    total = np.minimum(misfit, _OUTLIER) + 2 * np.log(sigma / pooled).sum(axis=1)
+    misfit = np.zeros((len(counts), len(features), counts.shape[1]))
+    for k, feature in enumerate(features.T):
+        off = (feature[:, None] - pattern.means[:, None, :, k]) / sigma[:, None, :, k]
+        misfit += off * off
+    misfit = np.minimum(np.nan_to_num(misfit, nan=_OUTLIER), _OUTLIER)
+    total = misfit + 2 * np.log(sigma / pooled).sum(axis=2)[:, None]
     return np.where(present[:, None], total, 0.0)
-
-
-def _by_offset(
-    family: Family,
-    by_class: NDArray[np.float64],
-    index: NDArray[np.int_],
-    offsets: NDArray[np.int_],
-) -> NDArray[np.float64]:
-    label = np.array(family.classes)[(index[:, None] - offsets) % family.period]
-    return np.take_along_axis(by_class, label, axis=1)
 
 
 def slip_evidence(fit: Fit) -> float:

@@ -134,8 +134,8 @@ def _linearised(
 ) -> _Linearised:
     basis, steepness = _model(slices.x_px - offset_px[:, None], sigma_px, slices)
     terms = _solve(basis, weight, slices.light, prior[:, 1:], prior[:, 3:] * slope_mean)
-    left = slices.light - np.einsum("nmk,nk->nm", basis, terms)
-    slope = -np.einsum("nmk,nk->nm", steepness, terms[:, 1:])
+    left = slices.light - (basis @ terms[..., None])[..., 0]
+    slope = -(steepness @ terms[:, 1:, None])[..., 0]
     jacobian = np.concatenate([slope[..., None], basis], axis=2)
     weighted = np.swapaxes(jacobian * weight[..., None], 1, 2)
     normal = np.matmul(weighted, jacobian) + prior[:, :, None] * np.eye(5)
