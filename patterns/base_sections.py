@@ -24,7 +24,7 @@ def solid(mesh: Mesh) -> manifold3d.Manifold:
 
     return Manifold(
         Mesh64(
-            np.ascontiguousarray(mesh.vertices_mm, np.float64),
+            np.array(mesh.vertices_mm, np.float64, order="C"),  # may be read-only
             np.ascontiguousarray(mesh.faces, np.uint64),
         )
     )

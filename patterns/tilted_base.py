@@ -1,184 +1,188 @@
-"""A user's base, tilted on supports: what is asked for, and what is made.
-
-Print frame: z = 0 on the plate, z up; the base's low side lies towards +y, its middle
-over the origin.  Supports and lip are of the rim coupon's kind, so that what was
-measured there holds here.
-"""
+"""A user's base tilted on supports, with its lip: one body, ready to print."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
+import numpy as np
+
+from patterns.base_checks import one_body
+from patterns.base_contacts import face_grid, filled, rim_rows
+from patterns.base_islands import PHASES, Watch, watch_layers
+from patterns.base_lip import allowance_solid, covered_share, foot_of, lip_solid
+from patterns.base_supports import supports_solid
+from patterns.base_tilt import (
+    joined,
+    moved,
+    moved_back,
+    slope_pose,
+    slope_solid,
+    tilt_pose,
+    underside_region,
+)
 from patterns.errors import SpecError
-from patterns.rim_spec import TILT_RANGE_DEG
-from patterns.spec import LAYER_RANGE_MM
+from patterns.pillars import LIFT_MM, RAFT_MM
+from patterns.solids import mesh_arrays
+from patterns.tilted_spec import Contact, Island, Lip, TiltedBase, TiltedSpec
 
 if TYPE_CHECKING:
-    import numpy as np  # noqa: TC004 - the classes load without numpy
-    import shapely  # noqa: TC004
-    from numpy.typing import NDArray  # noqa: TC004
+    from collections.abc import Callable
 
-Footing = Literal["raft", "base", "none"]
-ContactPlace = Literal["rim", "underside", "island"]
+    import manifold3d
+    import shapely
+    from numpy.typing import NDArray
+
+    from patterns.base import Base
+    from patterns.base_lip import Foot
+
+__all__ = ["Contact", "Island", "Lip", "TiltedBase", "TiltedSpec", "tilt_base"]
+
+_TURN_DEG = 90.0  # the tilt runs along the plate's y, as the rim coupon's
+_OUTLINE_MM = 0.02
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TiltedSpec:
-    """How a base is to be tilted, lipped and supported.
+def tilt_base(
+    base: Base, spec: TiltedSpec, tell: Callable[[str], None] | None = None
+) -> TiltedBase:
+    """Tilt a base, with its lip and supports.
 
     Parameters
     ----------
-    layer_mm : float
-        Layer height.
-    tilt_deg : float
-        From flat, 20 to 75.
-    front_deg : float
-        Which side is seen most: its direction in the base's frame, from +x towards +y.
-        The low rim comes on the opposite side.  Default: -y is the front.
-    lip_depth_mm : float or None
-        Depth of the ring under the low half of the outline; None: no lip.
-    lip_width_mm : float
-        Its width.
-    allowance_mm : float
-        What sanding takes off the underside beside the lip: added below it, so that
-        the finished height is the design's.
-    supports : bool
-        False: the tilted, lipped mesh alone, its lowest point on the plate.
-    stand_on_base : bool
-        Whether an island that nothing can reach from the raft may stand on the base
-        itself; False: it is listed as not supported.
-    rim_spacing_mm, face_spacing_mm, contact_mm, rim_row_deg : float
-        As for :class:`patterns.rim_spec.RimSpec`.
-    hang_limit_mm, span_limit_mm : float
-        As for :class:`patterns.rim_spec.RimSpec`.
+    base : Base
+    spec : TiltedSpec
+    tell : callable or None
+        Hears what is being done.
 
     Raises
     ------
     SpecError
-        A value that can't be made.
+        It is not one closed body, or no support can reach it.
     """
-
-    layer_mm: float
-    tilt_deg: float
-    front_deg: float = -90.0
-    lip_depth_mm: float | None = 0.5
-    lip_width_mm: float = 1.5
-    allowance_mm: float = 0.0
-    supports: bool = True
-    stand_on_base: bool = True
-    rim_spacing_mm: float = 1.5
-    face_spacing_mm: float = 3.5
-    contact_mm: float = 0.4
-    rim_row_deg: float = 78.0
-    hang_limit_mm: float = 1.0
-    span_limit_mm: float = 6.5
-
-    def __post_init__(self) -> None:
-        ranges = {
-            "layer_mm": LAYER_RANGE_MM,
-            "tilt_deg": TILT_RANGE_DEG,
-            "front_deg": (-360.0, 360.0),
-            "lip_width_mm": (0.5, 5.0),
-            "allowance_mm": (0.0, 3.0),
-            "rim_spacing_mm": (0.5, 3.0),
-            "face_spacing_mm": (1.5, 8.0),
-            "contact_mm": (0.25, 0.8),
-            "rim_row_deg": (60.0, 89.0),
-            "hang_limit_mm": (0.3, 3.0),
-            "span_limit_mm": (3.0, 15.0),
-        }
-        for name, (low, high) in ranges.items():
-            _check_range(name, getattr(self, name), low, high)
-        if self.lip_depth_mm is not None:
-            _check_range("lip_depth_mm", self.lip_depth_mm, 0.3, 1.5)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Contact:
-    """Where a support touches: print frame, mm.
-
-    ``footing``: what the support stands on.
-    """
-
-    x_mm: float
-    y_mm: float
-    z_mm: float
-    place: ContactPlace
-    footing: Footing
+    say = tell or _silent
+    say("adding the lip ...")
+    body = slope_solid(base, spec)
+    foot = foot_of(underside_region(body, base.flatness_mm), spec)
+    body += allowance_solid(foot)
+    lipped = one_body(body + lip_solid(foot), base.name)
+    low = lipped.transform(tilt_pose(spec.tilt_deg)).bounding_box()[2]
+    pose = tilt_pose(spec.tilt_deg, (RAFT_MM + LIFT_MM if spec.supports else 0.0) - low)
+    watch = Watch(part=lipped.transform(pose), spec=spec, supports=[])
+    span = np.nan
+    whole = watch.part
+    if spec.supports:
+        span = _place_supports(watch, foot, pose, say)
+        say("joining base and supports ...")
+        supports = supports_solid(watch.part, watch.supports)
+        whole = one_body(watch.part + supports, base.name)
+    plate = _on_plate(whole)
+    whole = whole.transform(plate)
+    vertices, faces = mesh_arrays(whole)
+    lip_mm3 = float(lipped.volume() - body.volume())
+    from_base = joined(plate, joined(pose, slope_pose(spec.front_deg)))
+    return TiltedBase(
+        spec=spec,
+        vertices_mm=vertices,
+        faces=faces,
+        pose=from_base,
+        contacts=_contacts(watch, plate),
+        islands=_islands(watch, plate, from_base),
+        lip=_lip(foot, spec, lip_mm3),
+        body_mm3=float(body.volume()),
+        lip_mm3=lip_mm3,
+        supports_mm3=float(whole.volume() - lipped.volume()),
+        height_mm=float(whole.bounding_box()[5]),
+        span_mm=span,
+        footprint=_footprint(whole),
+    )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Island:
-    """A region that stands on nothing in the layer below it.
-
-    ``x_mm``, ``y_mm``, ``z_mm`` in the base's own frame, so that it can be found there;
-    ``height_mm`` above the plate; ``footing``: what its support stands on, "none" when
-    it has none.
-    """
-
-    x_mm: float
-    y_mm: float
-    z_mm: float
-    height_mm: float
-    area_mm2: float
-    footing: Footing
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lip:
-    """The ring under the low half of the outline.
-
-    ``plan`` in the base's frame; full depth where the outline is ``full_below_mm``
-    or lower, measured downhill from the base frame's origin along the underside.
-    """
-
-    plan: shapely.Geometry
-    depth_mm: float
-    width_mm: float
-    full_below_mm: float
-    covered_share: float
-    volume_mm3: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TiltedBase:
-    """A base ready to print tilted: one closed body in the print frame.
-
-    ``vertices_mm`` (n, 3), ``faces`` (m, 3).  ``pose`` (3, 4) leads from the base's
-    frame to the print frame.  ``body_mm3`` is the base's with its allowance,
-    ``lip_mm3`` and ``supports_mm3`` come on top of it; ``footprint`` is the outline of
-    all seen from above.  ``span_mm``: largest gap between contacts under the base.
-    """
-
-    spec: TiltedSpec
-    vertices_mm: NDArray[np.float64]
-    faces: NDArray[np.int64]
-    pose: NDArray[np.float64]
-    contacts: tuple[Contact, ...]
-    islands: tuple[Island, ...]
-    lip: Lip | None
-    body_mm3: float
-    lip_mm3: float
-    supports_mm3: float
-    height_mm: float
-    span_mm: float
-    footprint: shapely.Polygon
-
-    @property
-    def resin_mm3(self) -> float:
-        """All that is cured: base, lip, supports and raft."""
-        return self.body_mm3 + self.lip_mm3 + self.supports_mm3
-
-    @property
-    def unsupported(self) -> tuple[Island, ...]:
-        """Islands that have no support."""
-        return tuple(island for island in self.islands if island.footing == "none")
-
-
-def _check_range(name: str, value: float, low: float, high: float) -> None:
-    if not low <= value <= high:  # NaN fails too
+def _place_supports(
+    watch: Watch, foot: Foot, pose: NDArray[np.float64], say: Callable[[str], None]
+) -> float:
+    """Find all supports; return the largest gap left between those under the base."""
+    say("placing supports ...")
+    part, spec = watch.part, watch.spec
+    rows = rim_rows(part, foot, pose, spec)
+    face = face_grid(part, foot, pose, spec, rows)
+    watch.supports, span = filled(part, foot, pose, spec, [*rows, *face])
+    if not watch.supports:
         raise SpecError(
-            f"{name} = {value} is outside {low:g} to {high:g}.",
-            f"Give {name} within that range.",
+            "No support can reach the underside.", "Choose another side as the front."
         )
+    for count, phase in enumerate(PHASES, start=1):
+        say(f"looking for islands, pass {count} of {len(PHASES)} ...")
+        watch_layers(watch, phase)
+    return span
+
+
+def _on_plate(whole: manifold3d.Manifold) -> NDArray[np.float64]:
+    """Turn the low side towards +y and bring the middle over the origin, (3, 4)."""
+    x0, y0, _, x1, y1, _ = whole.bounding_box()
+    return np.array(
+        [[0, -1, 0, (y0 + y1) / 2], [1, 0, 0, -(x0 + x1) / 2], [0, 0, 1, 0]], np.float64
+    )
+
+
+def _contacts(watch: Watch, plate: NDArray[np.float64]) -> tuple[Contact, ...]:
+    contacts = []
+    for support in watch.supports:
+        ((x, y, z),) = moved(support.touch_mm[None], plate).tolist()
+        contacts.append(
+            Contact(
+                x_mm=x,
+                y_mm=y,
+                z_mm=z,
+                place=support.place,
+                footing=support.footing,
+            )
+        )
+    return tuple(contacts)
+
+
+def _islands(
+    watch: Watch, plate: NDArray[np.float64], from_base: NDArray[np.float64]
+) -> tuple[Island, ...]:
+    islands = []
+    for found in watch.found:
+        printed = moved(found.point_mm[None], plate)
+        ((x, y, z),) = moved_back(printed, from_base).tolist()
+        islands.append(
+            Island(
+                kind=found.kind,
+                x_mm=x,
+                y_mm=y,
+                z_mm=z,
+                height_mm=float(printed[0, 2]),
+                area_mm2=found.area_mm2,
+                footing=found.footing,
+            )
+        )
+    return tuple(islands)
+
+
+def _lip(foot: Foot, spec: TiltedSpec, volume_mm3: float) -> Lip | None:
+    import shapely
+
+    if not spec.lip_depth_mm:
+        return None
+    back = slope_pose(spec.front_deg)[:2, :2]
+    return Lip(
+        plan=shapely.transform(foot.lip, lambda points: points @ back),
+        depth_mm=spec.lip_depth_mm,
+        width_mm=spec.lip_width_mm,
+        covered_share=covered_share(foot),
+        volume_mm3=volume_mm3,
+    )
+
+
+def _footprint(whole: manifold3d.Manifold) -> shapely.Polygon:
+    """Outline of all, seen from above."""
+    import shapely
+
+    rings = whole.project().simplify(_OUTLINE_MM).to_polygons()
+    outer = shapely.union_all([shapely.Polygon(ring) for ring in rings])
+    return max(shapely.get_parts(outer), key=lambda part: part.area)
+
+
+def _silent(_text: str) -> None:
+    """Tell nobody."""

@@ -1,0 +1,290 @@
+"""Supports of a tilted base: pillars from the raft, aside, or from the base itself.
+
+Print frame.  A support is a strut of level discs from below upwards; its contact is the
+last but one, its tip goes into the part.  It may touch the part nowhere else: rays cast
+along it and around its pillar say whether it does.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from patterns.pillars import (
+    CONE_MM,
+    LEAN_DEG,
+    PILLAR_FOOT_MM,
+    PILLAR_TOP_MM,
+    RAFT_MM,
+    SINK_MM,
+    joints_mm,
+    raft_plan,
+    raft_solid,
+    strut_solid,
+)
+from patterns.tilted_spec import ContactPlace, Footing
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    import manifold3d
+
+
+CLEAR_MM = 0.15  # between a pillar and the part
+STUB_SINK_MM = 0.35  # what stands on the base goes this far into it
+ASIDE_MM = (2.0, 3.5, 5.0, 8.0, 12.0, 16.0)
+BRACE_EVERY_MM = 15.0
+BRACE_MM = 0.35  # radius
+BRACE_REACH_MM = 6.0
+_TURNS = 12
+_FAR_MM = 1e4
+_LIFT_OFF_MM = 0.02  # rays that start on the part start this far from it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Support:
+    """One support: centres (k, 3) and radii (k,) of its discs, from below upwards."""
+
+    along_mm: NDArray[np.float64]
+    radii_mm: NDArray[np.float64]
+    place: ContactPlace
+    footing: Footing
+
+    @property
+    def touch_mm(self) -> NDArray[np.float64]:
+        """Its contact, (3,)."""
+        return self.along_mm[-2]
+
+    @property
+    def pillar_mm(self) -> float:
+        """Height of its upright part above the raft, 0 without one."""
+        return float(self.along_mm[1, 2]) if self.footing == "raft" else 0.0
+
+    def disc_at(self, z_mm: float) -> tuple[NDArray[np.float64], float] | None:
+        """Its cut at a height: centre (2,) and radius; None where it isn't."""
+        heights = self.along_mm[:, 2]
+        if not heights[0] <= z_mm <= heights[-1]:
+            return None
+        x, y, radius = (
+            float(np.interp(z_mm, heights, values))
+            for values in (*self.along_mm[:, :2].T, self.radii_mm)
+        )
+        return np.array([x, y]), radius
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hit:
+    """Where a ray comes to the part: point (3,), and the face's normal (3,)."""
+
+    point_mm: NDArray[np.float64]
+    normal: NDArray[np.float64]
+
+
+def seen_from_below(
+    part: manifold3d.Manifold, x_mm: float, y_mm: float, from_mm: float = -1.0
+) -> Hit | None:
+    """Find what an upright ray meets first."""
+    hits = part.ray_cast((x_mm, y_mm, from_mm), (x_mm, y_mm, _FAR_MM))
+    if not hits:
+        return None
+    return Hit(
+        point_mm=np.array(hits[0].position, np.float64),
+        normal=np.array(hits[0].normal, np.float64),
+    )
+
+
+def from_raft(
+    part: manifold3d.Manifold,
+    touch_mm: NDArray[np.float64],
+    outward: NDArray[np.float64],
+    contact_mm: float,
+    place: ContactPlace,
+) -> Support | None:
+    """Stand a pillar under a contact, if one can get there upright.
+
+    The cone leans away from the part, or where that is not free, another way.
+    """
+    ways = np.vstack([outward, _around(0.0)[:1], _around(math.radians(LEAN_DEG))])
+    for joint in joints_mm(np.tile(touch_mm, (len(ways), 1)), ways):
+        if _free_below(part, joint) and _free_between(part, touch_mm, joint):
+            return _pillar([joint], touch_mm, contact_mm, place)
+    return None
+
+
+def from_aside(
+    part: manifold3d.Manifold,
+    touch_mm: NDArray[np.float64],
+    contact_mm: float,
+    place: ContactPlace,
+) -> Support | None:
+    """Lead a leaning strut from a pillar beside the part to a contact."""
+    for far in ASIDE_MM:
+        for way in _around(math.radians(LEAN_DEG)):
+            joint, knee = touch_mm + CONE_MM * way, touch_mm + far * way
+            if (
+                knee[2] > RAFT_MM
+                and _free_below(part, knee)
+                and _free_between(part, touch_mm, knee, PILLAR_TOP_MM)
+            ):
+                return _pillar([knee, joint], touch_mm, contact_mm, place)
+    return None
+
+
+def from_base(
+    part: manifold3d.Manifold,
+    touch_mm: NDArray[np.float64],
+    contact_mm: float,
+    place: ContactPlace,
+) -> Support | None:
+    """Stand a support on what is right below a contact."""
+    x, y, z = touch_mm
+    hits = part.ray_cast((x, y, z - _LIFT_OFF_MM), (x, y, -1.0))
+    if not hits:
+        return None
+    radius = contact_mm / 2
+    floor = float(hits[0].position[2])
+    heights = [floor - STUB_SINK_MM, z, z + SINK_MM]
+    radii = [radius] * 3
+    if z - floor > 3 * CONE_MM:
+        heights[1:1] = [floor + CONE_MM, z - CONE_MM]
+        radii[1:1] = [PILLAR_TOP_MM] * 2
+    return Support(
+        along_mm=np.array([(x, y, height) for height in heights]),
+        radii_mm=np.array(radii),
+        place=place,
+        footing="base",
+    )
+
+
+def supports_solid(
+    part: manifold3d.Manifold, supports: Sequence[Support]
+) -> manifold3d.Manifold:
+    """Build raft, pillars and the braces between long ones."""
+    from manifold3d import Manifold, OpType
+
+    struts = [strut_solid(s.along_mm, s.radii_mm) for s in supports]
+    braces = [
+        strut_solid(ends, (BRACE_MM, BRACE_MM), sides=6)
+        for ends in _braces(part, supports)
+    ]
+    raft = _raft([s for s in supports if s.footing == "raft"])
+    return Manifold.batch_boolean([raft, *struts, *braces], OpType.Add)
+
+
+def _raft(standing: Sequence[Support]) -> manifold3d.Manifold:
+    """Plate under all pillars, notched uphill and downhill."""
+    import shapely
+
+    feet = np.array([s.along_mm[0, :2] for s in standing])
+    plan = raft_plan(feet)
+    (ring,) = plan.to_polygons()
+    y_mm = float(feet[feet[:, 0].argmax(), 1])
+    level = shapely.LineString([(-_FAR_MM, y_mm), (_FAR_MM, y_mm)])
+    left, _, right, _ = shapely.Polygon(ring).intersection(level).bounds
+    return raft_solid(plan, left, right, y_mm)
+
+
+def _pillar(
+    joints: Sequence[NDArray[np.float64]],
+    touch_mm: NDArray[np.float64],
+    contact_mm: float,
+    place: ContactPlace,
+) -> Support:
+    """Support on the raft, by way of one or two joints, the lowest first."""
+    tip = touch_mm + (touch_mm - joints[-1]) * (SINK_MM / CONE_MM)
+    foot = np.array([*joints[0][:2], RAFT_MM / 2])
+    radius = contact_mm / 2
+    return Support(
+        along_mm=np.array([foot, *joints, touch_mm, tip]),
+        radii_mm=np.array(
+            [PILLAR_FOOT_MM, *(PILLAR_TOP_MM for _ in joints), radius, radius]
+        ),
+        place=place,
+        footing="raft",
+    )
+
+
+def _around(lean_rad: float) -> NDArray[np.float64]:
+    """Directions downwards that lean by an angle, all around, (n, 3)."""
+    turn = np.arange(_TURNS) * (2 * np.pi / _TURNS)
+    flat = math.sin(lean_rad)
+    return np.column_stack(
+        [
+            flat * np.cos(turn),
+            flat * np.sin(turn),
+            np.full_like(turn, -math.cos(lean_rad)),
+        ]
+    )
+
+
+def _free_below(part: manifold3d.Manifold, joint_mm: NDArray[np.float64]) -> bool:
+    """Whether a pillar up to a joint stands clear of the part."""
+    reach = PILLAR_FOOT_MM + CLEAR_MM
+    for offset in (np.zeros(2), *(reach * _around(np.pi / 2)[:, :2])):
+        hit = seen_from_below(part, *(joint_mm[:2] + offset))
+        if hit is not None and hit.point_mm[2] < joint_mm[2]:
+            return False
+    return True
+
+
+def _free_between(
+    part: manifold3d.Manifold,
+    touch_mm: NDArray[np.float64],
+    joint_mm: NDArray[np.float64],
+    radius_mm: float = 0.0,
+) -> bool:
+    """Whether nothing of the part lies between a contact and a joint below it.
+
+    ``radius_mm``: of a strut beyond the cone; rays along its sides start at the cone's
+    end.
+    """
+    way = joint_mm - touch_mm
+    length = float(np.linalg.norm(way))
+    start = touch_mm + way * (_LIFT_OFF_MM / length)
+    if part.ray_cast(tuple(start), tuple(joint_mm)):
+        return False
+    if not radius_mm:
+        return True
+    start = touch_mm + way * (CONE_MM / length)
+    sides = (radius_mm + CLEAR_MM) * _around(np.pi / 2)[::2]
+    return not any(
+        part.ray_cast(tuple(start + side), tuple(joint_mm + side)) for side in sides
+    )
+
+
+def _braces(
+    part: manifold3d.Manifold, supports: Sequence[Support]
+) -> Iterator[NDArray[np.float64]]:
+    """Lead struts at 45 degrees between neighbouring long pillars: ends (2, 3)."""
+    from scipy.spatial import cKDTree
+
+    long = [s for s in supports if s.pillar_mm > BRACE_EVERY_MM]
+    if len(long) < 2:
+        return
+    feet = np.array([s.along_mm[0, :2] for s in long])
+    tops = np.array([s.pillar_mm for s in long])
+    apart, near = cKDTree(feet).query(
+        feet, k=min(4, len(long)), distance_upper_bound=BRACE_REACH_MM
+    )
+    pairs = {
+        (min(i, int(j)), max(i, int(j)))
+        for i, row in enumerate(near)
+        for j, gap in zip(row, apart[i], strict=True)
+        if 2 * PILLAR_FOOT_MM < gap < BRACE_REACH_MM
+    }
+    for i, j in sorted(pairs):
+        gap = float(np.linalg.norm(feet[i] - feet[j]))
+        levels = np.arange(BRACE_EVERY_MM / 2, min(tops[i], tops[j]), BRACE_EVERY_MM)
+        for count, low in enumerate(levels):
+            first, last = (feet[i], feet[j])[:: 1 if count % 2 else -1]
+            if low + gap > min(tops[i], tops[j]) - CONE_MM:
+                continue
+            ends = np.array([(*first, low), (*last, low + gap)])
+            middle = ends.mean(axis=0)
+            hit = seen_from_below(part, *middle[:2])
+            if hit is None or hit.point_mm[2] > ends[1, 2]:
+                yield ends
