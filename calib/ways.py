@@ -56,14 +56,27 @@ class Resin:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WallProfile:
+    """How far each raised layer's outline stands outside the body's, typically.
+
+    ``plain_mm``: without insets; ``written_mm``: with them; plate layer first.
+    """
+
+    layer_mm: float
+    plain_mm: tuple[float, ...]
+    written_mm: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Way:
     """One row of the comparison.
 
     ``refused``: empty, or the sentence why this way isn't offered, with what it would
     need.  ``tilt_deg``: 0 for flat; ``tilt_measured``: the bottle's tiles told it.
     ``departure``: largest departure of the finished rim.  ``flare``: how far the layer
-    on the plate stands outside the wall, as this way is written.  ``fits``: how many
-    of this base go on one plate.  ``risks``: a sentence each.
+    on the plate stands outside the wall, as this way is written; ``profile``: the same
+    layer by layer, flat.  ``fits``: how many of this base go on one plate.  ``risks``:
+    a sentence each.
     """
 
     name: WayName
@@ -72,6 +85,7 @@ class Way:
     tilt_measured: bool
     departure: Told
     flare: Told
+    profile: WallProfile | None
     sanding: Sanding
     height_mm: float
     time: PrintTime | None

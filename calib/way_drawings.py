@@ -1,0 +1,290 @@
+"""Single drawings of a way: in section, at the rim and from below, on given axes.
+
+Each draws in mm, fits its window and says in a line what it shows and what is drawn
+larger than it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import manifold3d
+import numpy as np
+import shapely
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path
+from numpy.typing import NDArray
+
+from calib.way_shapes import (
+    beside,
+    blunted,
+    contacts_in_base,
+    departed_rim,
+    downhill,
+    from_below,
+    lip_section,
+    lowest_corner,
+    stood,
+)
+from patterns.base import Base
+from patterns.base_sections import solid
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from calib.ways import Told, WallProfile, Way
+    from patterns.tilted_spec import TiltedBase
+
+Array = NDArray[np.float64]
+
+PAPER, INK, FAINT = "#fbfaf7", "#22303a", "#7d8a92"
+RESIN, HOLLOW, SUPPORT = "#86a9b2", "#c6d6da", "#ccd3d6"
+LIP, PLATE, AMISS = "#e3aa45", "#4a5760", "#c8453b"
+
+_FACTORS = (1, 2, 5, 10, 20, 50, 100, 200)
+_CLOSE_MM = (4.6, 2.3)  # what the drawing of the rim shows
+_FLARE_DRAWN_MM = 1.2  # how wide the largest flare may be drawn there
+_LOST_DRAWN_MM = 0.45  # and how much the corner may be drawn to lose
+_BELOW_SHARE = 0.06  # of the base's width, seen from below
+_PILLARS_MM = 4.0  # how near the section a pillar is that is drawn behind it
+_PILLARS_CLOSE_MM = 0.6
+_BAR_SHARE = 0.25
+_BARS_MM = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Subject:
+    """A base to be drawn, its body, and downhill (2,) in its frame."""
+
+    base: Base
+    body: manifold3d.Manifold
+    lean: Array
+    below_factor: int
+
+
+def factor_for(length_mm: float, drawn_mm: float) -> int:
+    """Largest round factor that draws a length no larger than a limit."""
+    return max((f for f in _FACTORS if f * length_mm <= drawn_mm), default=1)
+
+
+def below_factor(base: Base, told: list[Told]) -> int:
+    """One factor for all rims seen from below, so that they compare by eye."""
+    known = [abs(t.interval.value_mm) for t in told if t.interval is not None]
+    width = float(np.ptp(np.asarray(base.rim.outline), axis=0).max())
+    return factor_for(max(known, default=0.0), _BELOW_SHARE * width)
+
+
+def flat_section(ax: Axes, subject: Subject) -> str:
+    """Draw the base on the plate; give the caption."""
+    section = beside(subject.body, subject.lean, 0.0)
+    _plate(ax, section.bounds)
+    _fill(ax, section, RESIN)
+    _window(ax, section.bounds)
+    return "in section, true to scale"
+
+
+def tilted_section(ax: Axes, subject: Subject, made: TiltedBase) -> str:
+    """Draw the base on its supports; give the caption."""
+    _, raised = downhill(made.pose)
+    behind = beside(solid(made), raised, _PILLARS_MM)
+    _plate(ax, behind.bounds)
+    _fill(ax, behind, SUPPORT)
+    _fill(ax, stood(beside(subject.body, subject.lean, 0.0), made.pose), RESIN)
+    _fill(ax, lip_section(made), LIP)
+    _window(ax, behind.bounds)
+    return "in section, true to scale; supports near it behind"
+
+
+def flat_close(ax: Axes, subject: Subject, way: Way) -> str:
+    """Draw the lowest layers at the rim, without insets and with them."""
+    section = beside(subject.body, subject.lean, 0.0)
+    right, _ = lowest_corner(section)
+    window = _around(right, 0.0, across=0.66, below=0.12)
+    seen = section.intersection(shapely.box(*window))
+    _fill(ax, shapely.box(window[0], window[1], window[2], 0.0), PLATE)
+    profile = way.profile
+    if profile is None:
+        _fill(ax, seen, RESIN)
+        _window(ax, window, pad=0.0)
+        return "the rim, close, true to scale; flare not measured"
+    largest = max(map(abs, (*profile.plain_mm, *profile.written_mm)))
+    factor = factor_for(largest, _FLARE_DRAWN_MM)
+    plain = _stack(right, profile, profile.plain_mm, factor)
+    written = _stack(right, profile, profile.written_mm, factor)
+    _fill(ax, plain.difference(seen), AMISS, alpha=0.16)
+    _fill(ax, seen, RESIN)
+    _fill(ax, written.difference(seen), AMISS)
+    _edge(ax, plain.difference(seen), AMISS, dashed=True)
+    for j in range(1, len(profile.plain_mm) + 1):
+        height = j * profile.layer_mm
+        ax.plot([window[0], right], [height, height], color=PAPER, lw=0.35, alpha=0.8)
+    _window(ax, window, pad=0.0)
+    larger = f"drawn {factor} times wider" if factor > 1 else "true to scale"
+    return f"the rim, close: flare {larger}, without insets dashed"
+
+
+def tilted_close(ax: Axes, subject: Subject, made: TiltedBase, way: Way) -> str:
+    """Draw the lowest place of the rim, and what the corner is expected to lose."""
+    _, raised = downhill(made.pose)
+    section = stood(beside(subject.body, subject.lean, 0.0), made.pose)
+    lip = lip_section(made)
+    corner = lowest_corner(section)
+    window = _around(*corner, across=0.5, below=0.36)
+    near = shapely.box(*window)
+    _fill(
+        ax, beside(solid(made), raised, _PILLARS_CLOSE_MM).intersection(near), SUPPORT
+    )
+    _fill(ax, lip.intersection(near), LIP)
+    told = way.departure.interval
+    if told is None:
+        _fill(ax, section.intersection(near), RESIN)
+        _window(ax, window, pad=0.0)
+        return "the rim, close, true to scale; departure not measured"
+    factor = factor_for(abs(told.value_mm), _LOST_DRAWN_MM)
+    left = blunted(section, corner, factor * abs(told.value_mm))
+    lost = section.difference(left).intersection(near)
+    _fill(ax, lost, AMISS)
+    _fill(ax, left.intersection(near), RESIN)
+    _edge(ax, lost, INK, dashed=True)
+    _window(ax, window, pad=0.0)
+    return f"the rim, close: departure drawn {factor} times larger"
+
+
+def flat_below(ax: Axes, subject: Subject, way: Way) -> str:
+    """Draw the underside with its flare."""
+    rim = _rim_below(ax, subject)
+    told, factor = way.flare.interval, subject.below_factor
+    if told is None:
+        _window(ax, rim.bounds)
+        return "from below; flare not measured"
+    out = rim.buffer(factor * max(told.value_mm, 0.0))
+    if way.profile is not None:
+        plain = rim.buffer(factor * way.profile.plain_mm[0])
+        _fill(ax, plain.difference(rim), AMISS, alpha=0.16)
+        _edge(ax, plain, AMISS, dashed=True)
+        out = out.union(plain)
+    _fill(ax, rim.buffer(factor * max(told.value_mm, 0.0)).difference(rim), AMISS)
+    _window(ax, out.bounds)
+    return f"from below: flare drawn {factor} times larger, without insets dashed"
+
+
+def tilted_below(ax: Axes, subject: Subject, made: TiltedBase, way: Way) -> str:
+    """Draw the underside with lip, contacts and what the rim departs by."""
+    rim = _rim_below(ax, subject)
+    if made.lip is not None:
+        _fill(ax, from_below(made.lip.plan, subject.lean), LIP)
+    spots = from_below(shapely.MultiPoint(contacts_in_base(made)[:, :2]), subject.lean)
+    xy = shapely.get_coordinates(spots)
+    ax.plot(*xy.T, ls="none", marker="o", ms=1.6, color=INK, alpha=0.55, mew=0)
+    told = way.departure.interval
+    if told is not None:
+        sketch = departed_rim(
+            np.asarray(rim.exterior.coords)[:-1],
+            np.array([1.0, 0.0]),
+            subject.below_factor * abs(told.value_mm),
+        )
+        _fill(ax, rim.difference(sketch), AMISS)
+        _edge(ax, rim, INK, dashed=True)
+    _window(ax, rim.bounds)
+    if told is None:
+        return "from below; departure not measured"
+    return f"from below: departure drawn {subject.below_factor} times larger*"
+
+
+def _rim_below(ax: Axes, subject: Subject) -> shapely.Polygon:
+    rim = from_below(shapely.Polygon(subject.base.rim.outline), subject.lean)
+    rim = shapely.Polygon(shapely.normalize(rim).exterior)
+    _fill(ax, rim, RESIN)
+    for recess in subject.base.recesses:
+        hollow = from_below(shapely.Polygon(recess.ring), subject.lean)
+        _fill(ax, hollow, HOLLOW)
+        _edge(ax, hollow, INK)
+    return shapely.orient_polygons(rim, exterior_cw=False)
+
+
+def _stack(
+    right_mm: float, profile: WallProfile, steps_mm: tuple[float, ...], factor: int
+) -> shapely.Geometry:
+    """Draw layers that stand out by their steps, from the rim outwards."""
+    return shapely.union_all(
+        [
+            shapely.box(
+                right_mm - 0.05,
+                j * profile.layer_mm,
+                right_mm + factor * max(step, 0.0),
+                (j + 1) * profile.layer_mm,
+            )
+            for j, step in enumerate(steps_mm)
+        ]
+    )
+
+
+def _around(
+    x_mm: float, y_mm: float, *, across: float, below: float
+) -> tuple[float, float, float, float]:
+    """Window of the close drawings, a place at given shares of it."""
+    wide, high = _CLOSE_MM
+    left, low = x_mm - across * wide, y_mm - below * high
+    return left, low, left + wide, low + high
+
+
+def _plate(ax: Axes, bounds: tuple[float, float, float, float]) -> None:
+    low_x, _, high_x, high_y = bounds
+    room = 0.04 * (high_x - low_x)
+    thick = 0.03 * max(high_x - low_x, high_y)
+    _fill(ax, shapely.box(low_x - room, -thick, high_x + room, 0.0), PLATE)
+
+
+def _fill(ax: Axes, shape: shapely.Geometry, colour: str, alpha: float = 1.0) -> None:
+    path = _path(shape)
+    if path is not None:
+        ax.add_patch(PathPatch(path, facecolor=colour, edgecolor="none", alpha=alpha))
+
+
+def _edge(
+    ax: Axes, shape: shapely.Geometry, colour: str, *, dashed: bool = False
+) -> None:
+    path = _path(shape)
+    if path is not None:
+        line = (0, (3, 2)) if dashed else "solid"
+        ax.add_patch(
+            PathPatch(path, facecolor="none", edgecolor=colour, lw=0.7, linestyle=line)
+        )
+
+
+def _path(shape: shapely.Geometry) -> Path | None:
+    """Outlines and openings as one path, so that openings stay open."""
+    rings = [
+        Path(np.asarray(ring.coords), closed=True)
+        for part in shapely.get_parts(shape)
+        if part.geom_type == "Polygon" and not part.is_empty
+        for ring in (part.exterior, *part.interiors)
+    ]
+    return Path.make_compound_path(*rings) if rings else None
+
+
+def _window(
+    ax: Axes, bounds: tuple[float, float, float, float], pad: float = 0.04
+) -> None:
+    """Show a window, and below it a scale bar of a round length."""
+    low_x, low_y, high_x, high_y = bounds
+    room = pad * max(high_x - low_x, high_y - low_y)
+    ax.set_xlim(low_x - room, high_x + room)
+    ax.set_ylim(low_y - room, high_y + room)
+    ax.set_aspect("equal", adjustable="box")
+    ax.set_axis_off()
+    width = high_x - low_x
+    bar = max(b for b in _BARS_MM if b <= max(_BAR_SHARE * width, _BARS_MM[0]))
+    below = ax.get_xaxis_transform()
+    ends = [low_x, low_x + bar]
+    ax.plot(ends, [-0.05] * 2, color=INK, lw=1.4, transform=below, clip_on=False)
+    ax.text(
+        ends[1] + 0.015 * width,
+        -0.05,
+        f"{bar:g} mm",
+        transform=below,
+        fontsize=6.5,
+        color=INK,
+        va="center",
+    )

@@ -1,0 +1,408 @@
+"""One row of the comparison: what a way gives and takes, for one base."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from calib.adhesion import LIKE_AREA_RATIO
+from calib.prediction import Interval
+from calib.print_time import Motion, PrintTime, print_time
+from calib.records import Printer
+from calib.rim_merit import SANDING_MM, U_SANDING_MM
+from calib.rim_profile import departure_of_step
+from calib.roof import free_roof
+from calib.suction import Level, Liquid, Suction, find_suction
+from calib.wall import Setting, build_wall, draw, steps_mm
+from calib.ways import Resin, Sanding, Told, WallProfile, Way, WayName
+from patterns.base_sections import polygons, sections
+from patterns.errors import RimgaugeError
+from patterns.nesting import GAP_MM, QUARTER_TURNS_DEG, fill
+
+if TYPE_CHECKING:
+    import manifold3d
+    from numpy.typing import NDArray
+
+    from calib.advised import FlatAdvice, TiltedAdvice
+    from calib.flat_plan import FlatPlan
+    from calib.rim_advice import TreatmentAdvice
+    from calib.wall import Wall
+    from patterns.base import Base
+    from patterns.tilted_spec import TiltedBase
+
+_LEVELS = 100
+_PROFILE_DRAWS = 60
+_VENT_MM = 2.0  # a vent's length where no wall is known
+_EDGE_UNSEEN = "how sharp its edge is was not measured flat."
+_NOTHING = Interval(value_mm=0.0, u_mm=0.0, low_mm=0.0, high_mm=0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setup:
+    """What a base is printed with.
+
+    ``setting``: None: no exposures are known, so no time is.  ``viscosity_pa_s``: of
+    the resin as it is printed; None: not given.  ``tolerance_mm``: how far a flat
+    print's wall may stand from straight.
+    """
+
+    printer: Printer
+    setting: Setting | None
+    motion: Motion = field(default_factory=Motion)
+    viscosity_pa_s: float | None = None
+    gap_mm: float = GAP_MM
+    tolerance_mm: float = 0.05
+
+    @property
+    def liquid(self) -> Liquid:
+        """How easily the resin flows while the plate lifts."""
+        return Liquid(
+            viscosity_pa_s=self.viscosity_pa_s, lift_mm_per_s=self.motion.lift_mm_per_s
+        )
+
+    @property
+    def turns_deg(self) -> tuple[float, ...]:
+        """Turns on the plate that leave the pixel raster as it is for the base."""
+        square = math.isclose(self.printer.pixel_x_mm, self.printer.pixel_y_mm)
+        return QUARTER_TURNS_DEG if square else (0.0, 180.0)
+
+    def time(self, height_mm: float) -> PrintTime | None:
+        """Give a print's time; None without exposures."""
+        if self.setting is None:
+            return None
+        return print_time(height_mm, self.setting, self.motion)
+
+    def fits(self, outline: shapely.Polygon) -> int:
+        """Count how many of an outline go on the plate."""
+        plate = self.printer.plate_x_mm, self.printer.plate_y_mm
+        found = fill(outline, plate, gap_mm=self.gap_mm, turns_deg=self.turns_deg)
+        return len(found.laid)
+
+
+def flat_row(
+    base: Base,
+    body: manifold3d.Manifold,
+    plan: FlatPlan | RimgaugeError | None,
+    advice: FlatAdvice | None,
+    setup: Setup,
+) -> Way:
+    """Describe the base flat on the plate.
+
+    Parameters
+    ----------
+    base : Base
+    body : Manifold
+        The base's, in its own frame.
+    plan : FlatPlan, error or None
+        Its insets; why there are none; None: not solved.
+    advice : FlatAdvice or None
+        What the flare coupons advise.
+    setup : Setup
+    """
+    levels = _levels(body)
+    roof = free_roof(base.recesses)
+    refused = str(plan) if isinstance(plan, RimgaugeError) else ""
+    if roof is not None:
+        refused = f"Not offered flat: {roof.words}"
+    solved = None if isinstance(plan, RimgaugeError) else plan
+    first, worst = _left(solved, advice)
+    allowance = 0.0 if solved is None else solved.sanding_allowance_mm
+    suction = find_suction(
+        levels, on_plate=True, wall_mm=_wall_mm(base), liquid=setup.liquid
+    )
+    height = base.height_mm + allowance
+    shadow = shapely.union_all([level.material for level in levels])
+    return Way(
+        name="flat",
+        refused=refused,
+        tilt_deg=0.0,
+        tilt_measured=True,
+        departure=worst,
+        flare=first,
+        profile=_profile(solved, advice),
+        sanding=_flat_sanding(allowance, worst, setup.tolerance_mm),
+        height_mm=height,
+        time=setup.time(height),
+        resin=Resin(
+            base_ml=base.volume_mm3 / 1000.0,
+            extra_ml=allowance * _on_plate_mm2(base) / 1000.0,
+        ),
+        fits=setup.fits(_outer(shadow)),
+        suction=suction,
+        risks=_flat_risks(base, suction, advice),
+    )
+
+
+def tilted_row(
+    name: WayName,
+    base: Base,
+    body: manifold3d.Manifold,
+    made: TiltedBase | RimgaugeError,
+    advice: TiltedAdvice | None,
+    setup: Setup,
+) -> Way:
+    """Describe the base tilted, bare or with the lip; arguments as :func:`flat_row`."""
+    treatment = _treatment(advice, lipped=name == "lipped")
+    departure = _tilted_departure(treatment, lipped=name == "lipped")
+    if isinstance(made, RimgaugeError):
+        return _refused_row(name, str(made), departure, treatment)
+    posed = body.transform(np.asarray(made.pose, dtype=np.float64))
+    suction = find_suction(
+        _levels(posed), on_plate=False, wall_mm=_wall_mm(base), liquid=setup.liquid
+    )
+    return Way(
+        name=name,
+        refused="",
+        tilt_deg=made.spec.tilt_deg,
+        tilt_measured=treatment is not None,
+        departure=departure,
+        flare=Told(
+            interval=_NOTHING,
+            words="Only the raft lies on the plate, so no flare reaches the base.",
+        ),
+        profile=None,
+        sanding=_tilted_sanding(made),
+        height_mm=made.height_mm,
+        time=setup.time(made.height_mm),
+        resin=Resin(
+            base_ml=base.volume_mm3 / 1000.0,
+            extra_ml=(made.resin_mm3 - base.volume_mm3) / 1000.0,
+        ),
+        fits=setup.fits(made.footprint),
+        suction=suction,
+        risks=_tilted_risks(base, made, suction),
+    )
+
+
+def _refused_row(
+    name: WayName, why: str, departure: Told, treatment: TreatmentAdvice | None
+) -> Way:
+    return Way(
+        name=name,
+        refused=why,
+        tilt_deg=math.nan if treatment is None else treatment.tilt_deg,
+        tilt_measured=treatment is not None,
+        departure=departure,
+        flare=Told(interval=None, words=why),
+        profile=None,
+        sanding=Sanding(depth_mm=None, words=why),
+        height_mm=math.nan,
+        time=None,
+        resin=Resin(base_ml=math.nan, extra_ml=math.nan),
+        fits=0,
+        suction=find_suction([], on_plate=False, wall_mm=_VENT_MM, liquid=Liquid()),
+        risks=(),
+    )
+
+
+def _levels(body: manifold3d.Manifold) -> list[Level]:
+    """Cut a body evenly; heights from its lowest point."""
+    box = body.bounding_box()
+    low, high = float(box[2]), float(box[5])
+    middles = low + (np.arange(_LEVELS) + 0.5) / _LEVELS * (high - low)
+    return [
+        Level(z_mm=cut.z_mm - low, material=shapely.union_all(polygons(cut)))
+        for cut in sections(body, middles.tolist())
+    ]
+
+
+def _wall_mm(base: Base) -> float:
+    wall = base.rim.thinnest_wall_mm
+    return wall if math.isfinite(wall) else _VENT_MM
+
+
+def _on_plate_mm2(base: Base) -> float:
+    taken = sum(recess.area_mm2 for recess in base.recesses)
+    return float(shapely.Polygon(base.rim.outline).area) - taken
+
+
+def _outer(shape: shapely.Geometry) -> shapely.Polygon:
+    """Outline of the largest part, without openings."""
+    largest = max(shapely.get_parts(shape).tolist(), key=lambda part: part.area)
+    return shapely.Polygon(largest.exterior)
+
+
+def _treatment(advice: TiltedAdvice | None, *, lipped: bool) -> TreatmentAdvice | None:
+    if advice is None:
+        return None
+    found = advice.advice.suggestion.treatments
+    return next((t for t in found if t.lipped == lipped), None)
+
+
+def _tilted_departure(treatment: TreatmentAdvice | None, *, lipped: bool) -> Told:
+    which = "with the lip" if lipped else "without the lip"
+    if treatment is None:
+        return Told(
+            interval=None,
+            words=(
+                f"Not measured: no rim tile {which} of this bottle "
+                "(`rimgauge coupon rims`)."
+            ),
+        )
+    end = ", an end of those tested" if treatment.at_end else ""
+    sanded = ", sanding counted" if lipped else ""
+    return Told(
+        interval=treatment.departure,
+        words=(
+            f"As on the rim tiles of 25 mm at {treatment.tilt_deg:.0f} degrees{end}"
+            f"{sanded}; a base of another size may differ."
+        ),
+    )
+
+
+def _left(plan: FlatPlan | None, advice: FlatAdvice | None) -> tuple[Told, Told]:
+    """Step of the plate layer, and departure of the finished wall, flat."""
+    if plan is not None and plan.guess:
+        empty = Told(
+            interval=None, words="Not measured: the insets are a guess by rule."
+        )
+        return empty, empty
+    if advice is None:
+        empty = Told(
+            interval=None,
+            words="Not measured: no flare coupon of it (`rimgauge coupon flare`).",
+        )
+        return empty, empty
+    found = advice.suggestion
+    bare = found.present.first_layer.value_mm
+    without = f"{bare:.2f} mm without insets at {found.present.bottom_exposure_s:g} s"
+    if plan is None:
+        first, worst = found.suggested.first_layer, found.suggested.worst
+        words = f"Largest step of the wall with its insets; {_EDGE_UNSEEN}"
+    else:
+        first, worst, words = plan.left[0], *_finished(plan)
+    return (
+        Told(interval=first, words=f"With the insets as written; {without}."),
+        Told(interval=departure_of_step(worst), words=words),
+    )
+
+
+def _finished(plan: FlatPlan) -> tuple[Interval, str]:
+    """Largest step that sanding leaves, and what it is."""
+    gone = math.floor(plan.sanding_allowance_mm / plan.layer_mm + 1e-6)
+    worst = max(plan.left[gone:], key=lambda i: abs(i.value_mm), default=_NOTHING)
+    if not plan.sanding_allowance_mm:
+        return worst, f"Largest step of the wall with its insets; {_EDGE_UNSEEN}"
+    value, u = abs(worst.value_mm) + SANDING_MM, math.hypot(worst.u_mm, U_SANDING_MM)
+    sanded = Interval(
+        value_mm=value, u_mm=u, low_mm=value - 1.96 * u, high_mm=value + 1.96 * u
+    )
+    return sanded, f"Largest step that sanding leaves, sanding counted; {_EDGE_UNSEEN}"
+
+
+def _profile(plan: FlatPlan | None, advice: FlatAdvice | None) -> WallProfile | None:
+    """Give the wall's typical steps, without insets and with them."""
+    if advice is None or (plan is not None and plan.guess):
+        return None
+    if plan is not None:
+        return WallProfile(
+            layer_mm=plan.layer_mm,
+            plain_mm=tuple(step.value_mm for step in plan.bare),
+            written_mm=tuple(step.value_mm for step in plan.left),
+        )
+    found, present = advice.suggestion, advice.profile.present
+    draws = draw(advice.fit, _PROFILE_DRAWS)
+    insets = np.array([layer.inset_px for layer in found.layers])
+    setting = present.with_bottom(found.bottom_exposure_s)
+    plain = build_wall(draws, present, advice.profile.pixel_mm)
+    written = build_wall(draws, setting, advice.profile.pixel_mm)
+    return WallProfile(
+        layer_mm=present.layer_mm,
+        plain_mm=_median_steps(plain, np.zeros_like(insets)),
+        written_mm=_median_steps(written, insets),
+    )
+
+
+def _median_steps(wall: Wall, inset_px: NDArray[np.intp]) -> tuple[float, ...]:
+    return tuple(np.median(steps_mm(wall, inset_px), axis=0).tolist())
+
+
+def _flat_sanding(allowance_mm: float, worst: Told, tolerance_mm: float) -> Sanding:
+    if allowance_mm > 0.0:
+        return Sanding(
+            depth_mm=allowance_mm,
+            words=(
+                f"Sand the underside down by {allowance_mm:.2f} mm, which is added to "
+                "the height: what insets leave of the flare goes with it."
+            ),
+        )
+    if worst.interval is None:
+        return Sanding(
+            depth_mm=None, words="What is to be sanded off hangs on the flare."
+        )
+    if worst.interval.value_mm > tolerance_mm:
+        return Sanding(
+            depth_mm=None,
+            words=(
+                f"Sand the wall: it stands out by {worst.interval.value_mm:.2f} mm "
+                "near the plate."
+            ),
+        )
+    return Sanding(depth_mm=0.0, words="Nothing; the underside comes off the plate.")
+
+
+def _tilted_sanding(made: TiltedBase) -> Sanding:
+    stubs = "the stubs of the contacts level with the underside"
+    if made.lip is None:
+        return Sanding(depth_mm=made.spec.allowance_mm, words=f"Sand {stubs}.")
+    depth = made.lip.depth_mm
+    return Sanding(
+        depth_mm=depth,
+        words=f"Sand the lip of {depth:.2f} mm off, and {stubs}, to the design height.",
+    )
+
+
+def _flat_risks(
+    base: Base, suction: Suction, advice: FlatAdvice | None
+) -> tuple[str, ...]:
+    area = _on_plate_mm2(base)
+    corners = len(base.rim.corners)
+    chips = f"its {corners} corners chip first" if corners else "a thin edge chips"
+    free = f"free it with a thin spatula from the side that isn't seen; {chips}."
+    said = [f"{area:.0f} mm2 stick to the plate, perhaps too well: {free}"]
+    held = None if advice is None else advice.suggestion.floor.held_area_mm2
+    if held is not None and area > LIKE_AREA_RATIO * held:
+        said.append(
+            f"No print of more than {held:.0f} mm2 is known to hold at this exposure."
+        )
+    if suction.area_mm2:
+        said.append(suction.words)
+    kept = sum(r.volume_mm3 for r in base.recesses if math.isfinite(r.depth_mm))
+    if kept > 0.0:
+        said.append(
+            f"{kept / 1000.0:.1f} ml of liquid resin stay shut in between plate and "
+            "roof until the base is freed: do that over a tray, and rinse the hollow."
+        )
+    return tuple(said)
+
+
+def _tilted_risks(base: Base, made: TiltedBase, suction: Suction) -> tuple[str, ...]:
+    said = []
+    at_rim = sum(contact.place == "rim" for contact in made.contacts)
+    if made.contacts and made.lip is None:
+        said.append(
+            f"{at_rim} contacts sit along the low rim: cutting them off may chip it."
+        )
+    if made.lip is not None:
+        said.append(
+            "The lip is cut and sanded off: wet and with a mask; sanded past it, the "
+            "base gets lower and its rim is no longer the design's."
+        )
+    if made.unsupported:
+        said.append(
+            f"{len(made.unsupported)} islands of the top hang on nothing and may be "
+            "missing or stray in the vat."
+        )
+    if suction.area_mm2:
+        said.append(suction.words)
+    kept = sum(r.volume_mm3 for r in base.recesses if math.isfinite(r.depth_mm))
+    if kept > 0.0:
+        said.append(
+            "The hollow looks up while it hangs and keeps up to "
+            f"{kept / 1000.0:.1f} ml of liquid resin: tip it out before washing."
+        )
+    return tuple(said)
