@@ -27,6 +27,7 @@ LIP_END_RAD = np.radians(80.0)
 RIM_STEPS = 300  # samples from phi 0 to 90 degrees: one in 0.065 mm
 OUT_MM = np.arange(-0.16, 0.36, 0.02)  # where a rim is looked for
 DOWN_MM, UP_MM, RISE_MM = 0.36, 0.24, 0.015  # heights looked through, in the tile
+KERNEL = 4.0  # blurs from its middle to where OpenCV cuts a Gaussian off
 GRIP_MM = 1.5  # height over which young material is still soft
 
 
@@ -155,11 +156,16 @@ def _blurred(
     mask: NDArray[np.uint8], shape: TiltedShape, light: LayerLight
 ) -> NDArray[np.float32]:
     share, wide_mm = light.halo
-    image = mask.astype(np.float32)
-    out = np.zeros_like(image)
+    out = np.zeros(mask.shape, np.float32)
+    lit = np.flatnonzero(mask.any(axis=1))
+    if not len(lit):
+        return out
+    reach = int(np.ceil(KERNEL * wide_mm / shape.pixel_x_mm)) + 1
+    band = slice(max(lit[0] - reach, 0), lit[-1] + reach + 1)
+    image = mask[band].astype(np.float32)
     for weight, sigma in ((1 - share, light.core_mm), (share, wide_mm)):
         # y = 0, the mirror's plane, lies on the border of the first row
-        out += weight * cv2.GaussianBlur(
+        out[band] += weight * cv2.GaussianBlur(
             image,
             (0, 0),
             sigmaX=sigma / shape.pixel_y_mm,
