@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from patterns.rim_manifest import RimManifest
 from patterns.rim_spec import RimSpec
-from patterns.pillars import RAFT_MM
-from patterns.rim_supports import supports_solid
+from patterns.rim_supports import raft_area_mm2
 
 if TYPE_CHECKING:
     from patterns.manifest import Manifest
@@ -29,9 +28,7 @@ def _largest_raft_mm2(manifest: RimManifest) -> float:
         k: tuple(v) if isinstance(v, list) else v for k, v in manifest.spec.items()
     }
     spec = RimSpec(**values)
-    rafts = (supports_solid(spec, tile) for tile in manifest.tiles)
-    # half up the raft: the peel notches cut its lowest layers
-    return max(float(raft.slice(RAFT_MM / 2).area()) for raft in rafts)
+    return max(raft_area_mm2(spec, tile) for tile in manifest.tiles)
 
 
 def _signed_area_mm2(ring: tuple[tuple[float, float], ...]) -> float:

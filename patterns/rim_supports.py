@@ -132,6 +132,11 @@ def supports_solid(spec: RimSpec, tile: RimTile) -> manifold3d.Manifold:
     return Manifold.batch_boolean([_raft(spec, tile), *pillars], OpType.Add)
 
 
+def raft_area_mm2(spec: RimSpec, tile: RimTile) -> float:
+    """Area of the raft above its peel notches, which cut its lowest layers only."""
+    return float(_raft_plan(spec, tile).area())
+
+
 def room(spec: RimSpec, tile: RimTile) -> Room:
     """Room that a tile needs with its supports and raft."""
     feet = np.array([joint[:2] for _, joint in _supports(spec, tile)])
@@ -189,9 +194,13 @@ def _supports(
 
 def _raft(spec: RimSpec, tile: RimTile) -> manifold3d.Manifold:
     """Plate under all pillars, notched uphill and downhill."""
-    plan = raft_plan(joint[:2] for _, joint in _supports(spec, tile))
+    plan = _raft_plan(spec, tile)
     left, _, right, _ = plan.bounds()
     return raft_solid(plan, left, right)
+
+
+def _raft_plan(spec: RimSpec, tile: RimTile) -> manifold3d.CrossSection:
+    return raft_plan(joint[:2] for _, joint in _supports(spec, tile))
 
 
 def _corner_points(tile: RimTile) -> NDArray[np.float64]:

@@ -12,6 +12,10 @@ from calib.filing import print_for
 from calib.store import Entry
 from patterns.errors import RecordError
 from patterns.flare import build_manifest
+from patterns.pillars import PEEL_HEIGHT_MM
+from patterns.rim_set import rim_manifest
+from patterns.rim_spec import default_rim_spec
+from patterns.rim_supports import supports_solid
 from patterns.spec import default_flare_spec
 from tests.calib.samples import COUPON_ID, a_print
 
@@ -72,3 +76,15 @@ def test_the_contact_area_is_that_of_the_plate_layers_mask() -> None:
     )
     # every section's area times its height adds up to the manifest's own volume
     assert volume == pytest.approx(manifest.volume_mm3, rel=1e-6)
+
+
+def test_the_contact_area_of_a_set_is_that_of_its_largest_raft() -> None:
+    spec = default_rim_spec()
+    manifest = rim_manifest(spec)
+    above_notches_mm = PEEL_HEIGHT_MM + 0.1
+    rafts = [
+        supports_solid(spec, tile).slice(above_notches_mm).area()
+        for tile in (manifest.tiles[0], manifest.tiles[-1])
+    ]
+    ends = replace(manifest, tiles=(manifest.tiles[0], manifest.tiles[-1]))
+    assert contact_area_mm2(ends) == pytest.approx(max(rafts), rel=1e-4)
