@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from calib.cli.advice import accept, suggest
+from calib.cli.base import base
 from calib.cli.coupon import coupon
 from calib.cli.coupon_rims import rims
 from calib.cli.demonstration import demo
@@ -88,6 +89,7 @@ _add(
         measure,
         suggest,
         accept,
+        base,
         history,
         withdraw,
         export,

@@ -1,0 +1,302 @@
+"""``rimgauge base``: the ways to print a base of one's own compared, and it written."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from calib.cli.exposures import SecondsList
+from calib.cli.output import (
+    CAUTIONS,
+    Report,
+    keeps_records,
+    narrate,
+    now,
+    open_store,
+    reports,
+)
+from calib.cli.pictures import check_folder, leave
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from calib.base_work import Compared
+    from calib.cli.base_files import Chosen
+    from calib.cli.base_known import Known
+    from calib.way_rows import Setup
+    from calib.ways import WayName
+    from patterns.base import Base
+
+
+@click.command()
+@click.argument(
+    "files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE..."
+)
+@click.option(
+    "--units",
+    type=click.Choice(["mm", "cm", "m", "inch"]),
+    help="Unit of a file that doesn't say it.",
+)
+@click.option(
+    "--underside",
+    type=click.Choice(["-z", "+z", "-x", "+x", "-y", "+y"]),
+    help="Side of the file that is the underside; left out, the largest flat one.",
+)
+@click.option("--bottle", help="Name of the bottle; may be left out if there is one.")
+@click.option("--printer", help="Name of the printer; may be left out if there is one.")
+@click.option(
+    "--way",
+    type=click.Choice(["flat", "tilted", "lipped"]),
+    help="How it is to be written; left out, as recommended.",
+)
+@click.option(
+    "--front-deg",
+    type=click.FloatRange(-360.0, 360.0),
+    default=-90.0,
+    show_default=True,
+    help="Side that is seen most, from +x towards +y of the base; printed tilted, the "
+    "low rim comes opposite.",
+)
+@click.option(
+    "--tilt-deg",
+    type=click.FloatRange(20.0, 75.0),
+    help="Tilt; left out, as the rim tiles advise.",
+)
+@click.option(
+    "--lip-depth-mm",
+    type=click.FloatRange(0.3, 1.5),
+    help="Depth of the lip that is sanded off; left out, as on the rim tiles.",
+)
+@click.option(
+    "--without-supports",
+    is_flag=True,
+    help="Tilted: leave supports and raft out, for those who support it elsewhere.",
+)
+@click.option(
+    "--by-rule-mm",
+    type=click.FloatRange(0.0, 1.0, min_open=True),
+    help="Where no flare coupon is measured: set the bottom layers back by this much, "
+    "raised ones in proportion.  A guess, and called so.",
+)
+@click.option(
+    "--layer-mm",
+    type=click.FloatRange(0.01, 0.2),
+    help="Layer height where no print of the bottle is recorded.",
+)
+@click.option(
+    "--bottom-layers",
+    type=click.IntRange(1, 40),
+    help="Number of bottom layers where no print is recorded.",
+)
+@click.option(
+    "--bottom-exposure-s",
+    type=click.FloatRange(0.05, 600.0),
+    help="Their exposure.",
+)
+@click.option(
+    "--transition-exposures-s",
+    type=SecondsList(),
+    help="Exposure of each transition layer, as 20,14,8.",
+)
+@click.option(
+    "--normal-exposure-s",
+    type=click.FloatRange(0.05, 600.0),
+    help="Exposure of all other layers.",
+)
+@click.option("--lift-s", type=float, help="Seconds a layer for lift and return.")
+@click.option("--wait-s", type=float, help="Seconds a layer for pauses.")
+@click.option(
+    "--lift-mm-per-s", type=float, help="How fast the plate first leaves the film."
+)
+@click.option("--viscosity-pa-s", type=float, help="Of the resin as it is printed.")
+@click.option(
+    "--tolerance-mm",
+    type=click.FloatRange(0.0, 1.0, min_open=True),
+    default=0.05,
+    show_default=True,
+    help="How far the wall of a flat print may stand from straight.",
+)
+@click.option(
+    "--gap-mm",
+    type=click.FloatRange(0.01, 50.0),
+    default=2.0,
+    show_default=True,
+    help="Distance kept between bases on the plate.",
+)
+@click.option(
+    "--copies",
+    type=click.IntRange(1, 500),
+    default=1,
+    show_default=True,
+    help="How many of each base are written.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder for STL, 3MF, sheets and picture; left out, nothing is written.",
+)
+@click.option(
+    "--pictures",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder for a picture of the ways alone.",
+)
+@keeps_records
+@reports
+def base(
+    *,
+    files: tuple[Path, ...],
+    data_dir: Path,
+    bottle: str | None,
+    printer: str | None,
+    out: Path | None,
+    pictures: Path | None,
+    way: WayName | None,
+    copies: int,
+    **options: Any,  # noqa: ANN401 click's
+) -> Report:
+    """Compare the ways to print a base of your own, and write it ready.
+
+    Tilted on supports, tilted with a lip that is sanded off, or flat on the plate: what
+    each leaves of the rim, by what was measured from your bottle, and what it takes.
+    With --out the recommended way is written, all bases together.  Your file stays as
+    it is.
+
+    \b
+    Examples:
+      rimgauge base oval.stl
+      rimgauge base oval.stl --out oval --copies 3
+      rimgauge base a.3mf b.obj --units mm --way lipped --without-supports --out mine
+    """  # noqa: D301 \b is click's mark
+    from calib.base_work import chosen_way, compare_ways, make_ready
+    from calib.cli.base_files import Chosen, stem_of, unlike
+    from calib.cli.base_known import known_of, setup_of, wish_of
+
+    for folder in (out, pictures):
+        if folder is not None:
+            check_folder(folder)
+    bases = [_read(file, options["units"], options["underside"]) for file in files]
+    with open_store(data_dir, create=False) as store:
+        known = known_of(store, bottle, printer, options["tolerance_mm"])
+    setup, wish = setup_of(known, options), wish_of(known, options)
+    compared = [compare_ways(one, known.advised, setup, wish, narrate) for one in bases]
+    drawn = [_picture(one) for one in compared] if out or pictures else []
+    left = [
+        str(leave(pictures, f"{one.base.name}-ways", picture))
+        for one, picture in zip(compared, drawn, strict=False)
+        if pictures is not None
+    ]
+    written: tuple[Path, ...] = ()
+    if out is not None:
+        ways = [chosen_way(one, way) for one in compared]
+        ready = [
+            make_ready(one, chosen, narrate)
+            for one, chosen in zip(compared, ways, strict=True)
+        ]
+        stems = [
+            stem_of(one, body, supports=wish.supports)
+            for one, body in zip(compared, ready, strict=True)
+        ]
+        written = _write(
+            [
+                Chosen(
+                    file=file,
+                    stem=stem,
+                    copies=copies,
+                    compared=one,
+                    ready=body,
+                    picture=picture,
+                )
+                for file, stem, one, body, picture in zip(
+                    files, unlike(stems), compared, ready, drawn, strict=True
+                )
+            ],
+            known,
+            setup,
+            out,
+            data_dir,
+        )
+    return Report(
+        document=_document(compared, written, left), text=_told(compared, written, left)
+    )
+
+
+def _read(file: Path, units: str | None, underside: str | None) -> Base:
+    from patterns.base_reading import read_base
+
+    narrate(f"reading {file} ...")
+    told: list[str] = []
+
+    def progress(what: str, share: float) -> None:
+        line = f"{file.name}: {what} {100 * share:.0f} %"
+        if line not in told[-1:]:
+            told.append(line)
+            narrate(line)
+
+    return read_base(file, units=units, underside=underside, progress=progress)
+
+
+def _picture(compared: Compared) -> bytes:
+    from calib.way_pictures import draw_ways
+
+    content = io.BytesIO()
+    figure = draw_ways(compared.base, compared.made, compared.comparison)
+    figure.savefig(content, format="png", dpi=120)
+    return content.getvalue()
+
+
+def _write(
+    chosen: Sequence[Chosen], known: Known, setup: Setup, out: Path, data_dir: Path
+) -> tuple[Path, ...]:
+    """Write all files and the record of them, or none."""
+    from calib.cli.base_files import files_of, record_of
+    from patterns.export import write_all
+
+    narrate("laying the plate out and making the files ...")
+    contents = files_of(chosen, setup)
+    with open_store(data_dir) as store, store.transaction():
+        for one in chosen:
+            store.add(record_of(one, known, list(contents)), at=now())
+        return write_all({out / name: made for name, made in contents.items()})
+
+
+def _document(
+    compared: Sequence[Compared], written: Sequence[Path], left: Sequence[str]
+) -> dict[str, Any]:
+    from calib.cli.base_words import base_document, plain
+
+    return {
+        "ok": True,
+        "bases": [
+            {
+                **base_document(one.base),
+                "comparison": plain(asdict(one.comparison)),
+            }
+            for one in compared
+        ],
+        "files": [str(path) for path in written],
+        "pictures": list(left),
+    }
+
+
+def _told(
+    compared: Sequence[Compared], written: Sequence[Path], left: Sequence[str]
+) -> str:
+    from calib.cli.base_words import compared_lines, understood_lines
+
+    lines: list[str] = []
+    for one in compared:
+        lines += [*understood_lines(one.base), *compared_lines(one), ""]
+    lines += [f"picture: {path}" for path in left]
+    if written:
+        lines += ["wrote:", *(f"  {path}" for path in written), ""]
+        lines.append("Before you start, read the cautions on the sheet:")
+        lines += [f"  - {caution}" for caution in CAUTIONS]
+    else:
+        lines.append("Nothing is written: name a folder with --out.")
+    return "\n".join(lines)

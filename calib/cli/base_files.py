@@ -1,0 +1,221 @@
+"""What is written for bases: plates, a sheet for each base, the record of it."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from calib.base_work import Compared, Ready
+from calib.cli.base_words import plain, sanding_words, settings_rows
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from calib.cli.base_known import Known
+    from calib.records import WrittenBase
+    from calib.way_rows import Setup
+    from patterns.base_sheet import BaseSheet
+
+PICTURE_WORDS = (
+    "Each way in section and in view. Flare and dents are drawn larger, by the factor "
+    "beside each drawing."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chosen:
+    """A base ready to be written: its file, the comparison, the body, the picture."""
+
+    file: Path
+    stem: str
+    copies: int
+    compared: Compared
+    ready: Ready
+    picture: bytes
+
+
+def stem_of(compared: Compared, ready: Ready, *, supports: bool) -> str:
+    """Name a base's files after it, the way it is printed, and a guess as one."""
+    kept = [c if c.isalnum() or c in " .-_" else "-" for c in compared.base.name]
+    parts = ["".join(kept).strip(" .") or "base", ready.way]
+    if ready.way != "flat" and not supports:
+        parts.append("without-supports")
+    if ready.guess:
+        parts.append("guess")
+    return "-".join(parts)
+
+
+def unlike(stems: Sequence[str]) -> list[str]:
+    """Give each name once, by numbering those that come again."""
+    taken: list[str] = []
+    for stem in stems:
+        names = [stem, *(f"{stem}-{again}" for again in range(2, len(stems) + 2))]
+        taken.append(next(name for name in names if name not in taken))
+    return taken
+
+
+def files_of(chosen: Sequence[Chosen], setup: Setup) -> dict[str, bytes]:
+    """Make all files: name and content.
+
+    One plate is named after its base where there is one; several are numbered.
+
+    Raises
+    ------
+    RecordError
+        A base is larger than the plate.
+    """
+    from patterns.base_sheet import base_sheet_pdf
+
+    files: dict[str, bytes] = {}
+    for one in chosen:
+        sheet = sheet_of(one)
+        files[f"{one.stem}-sheet-a4.pdf"] = base_sheet_pdf(sheet, "a4")
+        files[f"{one.stem}-sheet-letter.pdf"] = base_sheet_pdf(sheet, "letter")
+        files[f"{one.stem}-ways.png"] = one.picture
+    return _plates(chosen, setup) | files
+
+
+def sheet_of(one: Chosen) -> BaseSheet:
+    """Collect what a base's sheet tells."""
+    from patterns.base_sheet import BaseSheet
+
+    told = one.compared.comparison
+    way = told.way(one.ready.way)
+    return BaseSheet(
+        name=one.compared.base.name,
+        printed_as=one.ready.way,
+        supports=one.ready.tilted is None or one.ready.tilted.spec.supports,
+        guess=one.ready.guess,
+        cavities=bool(one.compared.base.recesses),
+        reason=_reason(one),
+        settings=settings_rows(one.compared, one.ready),
+        sanding=sanding_words(one.compared, one.ready),
+        notes=(*way.risks, *_plan_notes(one.ready), *_islands(one.ready), *told.notes),
+        picture=one.picture,
+        picture_words=PICTURE_WORDS,
+    )
+
+
+def record_of(one: Chosen, known: Known, files: Sequence[str]) -> WrittenBase:
+    """Say for the history what was written."""
+    from calib.records import WrittenBase
+
+    return WrittenBase(
+        bottle_uid=known.bottle and known.bottle.uid,
+        printer_uid=known.printer.uid,
+        name=one.compared.base.name,
+        source=one.file.name,
+        source_sha256=hashlib.sha256(one.file.read_bytes()).hexdigest(),
+        printed_as=one.ready.way,
+        guess=one.ready.guess,
+        copies=one.copies,
+        summary=_summary(one) | {"files": list(files)},
+    )
+
+
+def _plates(chosen: Sequence[Chosen], setup: Setup) -> dict[str, bytes]:
+    from patterns.base_export import place, plate_files
+    from patterns.nesting import nest
+
+    waiting = [one for one in chosen for _ in range(one.copies)]
+    names = unlike([one.stem for one in waiting])
+    plates = []
+    while waiting:
+        nested = nest(
+            [one.ready.outline for one in waiting],
+            (setup.printer.plate_x_mm, setup.printer.plate_y_mm),
+            gap_mm=setup.gap_mm,
+            turns_deg=setup.turns_deg,
+        )
+        if not nested.laid:
+            raise _too_large(waiting[0], setup)
+        plates.append(
+            [
+                place(waiting[laid.piece].ready.mesh, names[laid.piece], laid)
+                for laid in nested.laid
+            ]
+        )
+        waiting = [waiting[i] for i in nested.left]
+        names = [names[i] for i in nested.left]
+    stem = chosen[0].stem if len(chosen) == 1 else _common_stem(chosen)
+    files: dict[str, bytes] = {}
+    for number, placed in enumerate(plates, start=1):
+        called = stem if len(plates) == 1 else f"{stem}-plate-{number}"
+        files |= plate_files(called, placed)
+    return files
+
+
+def _common_stem(chosen: Sequence[Chosen]) -> str:
+    guess = "-guess" if any(one.ready.guess for one in chosen) else ""
+    return f"{chosen[0].stem.removesuffix('-guess')}-and-{len(chosen) - 1}-more{guess}"
+
+
+def _too_large(one: Chosen, setup: Setup) -> Exception:
+    from patterns.errors import RecordError
+
+    x0, y0, x1, y1 = one.ready.outline.bounds
+    return RecordError(
+        f"{one.compared.base.name} takes {x1 - x0:.0f} x {y1 - y0:.0f} mm printed this "
+        f"way; the plate of {setup.printer.name} has {setup.printer.plate_x_mm:g} x "
+        f"{setup.printer.plate_y_mm:g} mm.",
+        "Print it another way (--way), or correct the printer's record.",
+    )
+
+
+def _reason(one: Chosen) -> str:
+    told = one.compared.comparison.recommendation
+    if told.way == one.ready.way:
+        return told.reason
+    return f"Written this way because it was asked for. {told.reason}"
+
+
+def _plan_notes(ready: Ready) -> tuple[str, ...]:
+    plan = ready.plan
+    if plan is None:
+        return ()
+    share = (
+        f"Pixels can bring {100 * plan.realisable:.0f} % of the rim within the larger "
+        "of 10 um and half a pixel, wherever the base lies on their raster."
+    )
+    scallop = (
+        f"Between layers the wall stays scalloped by {plan.scallop_mm.value_mm:.3f} "
+        "mm, which no inset changes."
+    )
+    if plan.guess:
+        return plan.cautions
+    return (share, scallop, *plan.cautions)
+
+
+def _islands(ready: Ready) -> tuple[str, ...]:
+    if ready.tilted is None:
+        return ()
+    return tuple(
+        f"Not supported: {island.area_mm2:.2f} mm2 at x {island.x_mm:.1f}, y "
+        f"{island.y_mm:.1f}, z {island.z_mm:.1f} of the base."
+        for island in ready.tilted.unsupported
+    )
+
+
+def _summary(one: Chosen) -> dict[str, Any]:
+    plan, tilted = one.ready.plan, one.ready.tilted
+    summary: dict[str, Any] = {
+        "height_mm": one.compared.base.height_mm,
+        "reason": one.compared.comparison.recommendation.reason,
+    }
+    if plan is not None:
+        summary |= {
+            "setting": asdict(plan.setting),
+            "insets_mm": [inset.inset_mm for inset in plan.insets],
+            "allowance_mm": plan.sanding_allowance_mm,
+            "left": [asdict(left) for left in plan.left],
+            "realisable": plan.realisable,
+        }
+    if tilted is not None:
+        summary |= {
+            "tilted": asdict(tilted.spec),
+            "unsupported": len(tilted.unsupported),
+        }
+    made: dict[str, Any] = plain(summary)
+    return made

@@ -1,0 +1,247 @@
+"""A base and the ways to print it in words, for the screen and for the sheet."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from calib.cli.output import strong, table
+from calib.way_words import way_lines
+from calib.ways import WAY_WORDS
+
+if TYPE_CHECKING:
+    from calib.base_work import Compared, Ready
+    from calib.ways import Comparison, Way
+    from patterns.base import Base, Fault, Recess
+
+FLAT_ENOUGH_MM = 0.05
+_FAULTS = {
+    "open_edges": "open edges",
+    "flipped": "faces turned inside out",
+    "double_shell": "double shells",
+    "self_intersection": "places where it runs through itself",
+    "hole_in_bottom": "holes in the flat bottom",
+    "zero_area": "faces without area",
+    "unwelded": "corners not joined",
+}
+
+
+def understood_lines(base: Base) -> list[str]:
+    """Say what was read, mended and found."""
+    width, depth, height = np.ptp(base.vertices_mm, axis=0).tolist()
+    rim = base.rim
+    lines = [
+        (
+            f"{strong(base.name)} ({base.source}): {width:.1f} x {depth:.1f} x "
+            f"{height:.2f} mm, {base.volume_mm3 / 1000:.1f} ml, "
+            f"{len(base.faces):,} triangles"
+        ),
+        *(f"  {fault_words(fault)}" for fault in base.faults),
+        f"  underside: {flatness_words(base)}",
+        f"  rim: {_rim_words(base)}",
+    ]
+    if math.isfinite(rim.thinnest_wall_mm):
+        x, y = rim.thinnest_at_mm
+        lines.append(
+            f"  thinnest wall beside the rim: {rim.thinnest_wall_mm:.2f} mm, at x "
+            f"{x:.1f}, y {y:.1f}"
+        )
+    return lines + [f"  {_recess_words(recess)}" for recess in base.recesses]
+
+
+def fault_words(fault: Fault) -> str:
+    """Say what was wrong with a mesh, where, and whether it was put right."""
+    x, y, z = fault.where_mm
+    done = "mended" if fault.mended else "left as it is"
+    return (
+        f"{done}: {fault.count:,} {_FAULTS[fault.kind]} (one at x {x:.1f}, y {y:.1f}, "
+        f"z {z:.1f} of the file)"
+    )
+
+
+def flatness_words(base: Base) -> str:
+    """Say how flat the underside is; loudly where it isn't."""
+    if base.flatness_mm <= FLAT_ENOUGH_MM:
+        return f"flat to {base.flatness_mm:.3f} mm"
+    return (
+        f"{strong('not flat')}: it departs from its plane by {base.flatness_mm:.2f} mm "
+        f"(more than {FLAT_ENOUGH_MM:g} mm); what is planned below is for the plane"
+    )
+
+
+def compared_lines(compared: Compared) -> list[str]:
+    """Set the three ways side by side, then the recommendation."""
+    told = compared.comparison
+    columns = [[_cell(way, said) for _, said in way_lines(way)] for way in told.ways]
+    names = [name for name, _ in way_lines(told.ways[0])]
+    rows = list(zip(names, *columns, strict=True))
+    rows.insert(0, ("tilt", *(_tilt_words(way) for way in told.ways)))
+    heads = ("", *(WAY_WORDS[way.name] for way in told.ways))
+    grid = [f"  {line}" for line in table(rows, heads).splitlines()]
+    return [*grid, *_why_lines(told), *recommended_lines(told)]
+
+
+def recommended_lines(told: Comparison) -> list[str]:
+    """Say which way, why, and what to measure next."""
+    advice = told.recommendation
+    which = WAY_WORDS[advice.way] if advice.way else "none yet"
+    lines = [f"  recommended: {strong(which)}. {advice.reason}"]
+    if advice.measure_next:
+        lines.append(f"  measure next: {advice.measure_next}")
+    return lines + [f"  note: {note}" for note in told.notes]
+
+
+def settings_rows(compared: Compared, ready: Ready) -> tuple[tuple[str, str], ...]:
+    """Name and value of everything that a base must be printed with."""
+    way = compared.comparison.way(ready.way)
+    rows = [("Printer", compared.comparison.printer)]
+    if compared.comparison.bottle:
+        rows.append(("Bottle", compared.comparison.bottle))
+    if ready.plan is not None:
+        rows += _flat_rows(ready)
+    elif ready.tilted is not None:
+        spec = ready.tilted.spec
+        rows.append(("Layer height", f"{spec.layer_mm:g} mm"))
+        rows.append(("Exposures", "as for the rim tiles; write them down"))
+        measured = "" if way.tilt_measured else ", not measured: common practice"
+        rows.append(("Tilt", f"{spec.tilt_deg:.0f} degrees{measured}"))
+    rows.append(("Height", f"{way.height_mm:.2f} mm on the plate"))
+    rows += [
+        (name.capitalize(), value)
+        for name, value in way_lines(way)
+        if name in ("time", "resin", "layers")
+    ]
+    return tuple(rows)
+
+
+def sanding_words(compared: Compared, ready: Ready) -> tuple[str, ...]:
+    """Say what to sand, and to which thickness."""
+    way = compared.comparison.way(ready.way)
+    said = [way.sanding.words]
+    if way.sanding.depth_mm:
+        said.append(
+            f"Sand wet, on a flat sheet of 400 grit, with a mask, underside down, and "
+            f"stop at {compared.base.height_mm:.2f} mm, by calliper, all round; then a "
+            "few strokes of 1000 grit."
+        )
+    return tuple(said)
+
+
+def _flat_rows(ready: Ready) -> list[tuple[str, str]]:
+    from itertools import groupby
+
+    plan = ready.plan
+    if plan is None:
+        return []
+    setting = plan.setting
+    runs = [
+        f"{len(list(run))} of {seconds:g} s"
+        for seconds, run in groupby(setting.raised_s)
+    ]
+    insets = ", ".join(f"{inset.inset_mm:.3f}" for inset in plan.insets)
+    return [
+        ("Layer height", f"{setting.layer_mm:g} mm"),
+        ("Bottom and transition layers", ", ".join(runs)),
+        ("Normal layers", f"{setting.normal_s:g} s"),
+        ("Mask pixel", f"{plan.pixel_x_mm * 1e3:g} x {plan.pixel_y_mm * 1e3:g} um"),
+        ("Insets, from the plate up", f"{insets} mm"),
+        ("Added below for sanding", f"{plan.sanding_allowance_mm:.2f} mm"),
+    ]
+
+
+def _cell(way: Way, said: str) -> str:
+    return said if way.offered else "-"
+
+
+def _tilt_words(way: Way) -> str:
+    if not way.offered:
+        return "not offered"
+    if way.name == "flat":
+        return "0"
+    return f"{way.tilt_deg:.0f} degrees" + (
+        "" if way.tilt_measured else ", not measured"
+    )
+
+
+def _why_lines(told: Comparison) -> list[str]:
+    lines = []
+    for way in told.ways:
+        said = [way.refused] if way.refused else list(way.risks)
+        lines += [f"  {WAY_WORDS[way.name]}: {sentence}" for sentence in said]
+    return lines
+
+
+def _rim_words(base: Base) -> str:
+    rim = base.rim
+    straight = sum(run.kind == "straight" for run in rim.runs)
+    lean = (
+        "upright"
+        if abs(rim.draft_deg) < 0.5
+        else f"leaning {'in' if rim.draft_deg > 0 else 'out'} by "
+        f"{abs(rim.draft_deg):.0f} degrees"
+    )
+    return (
+        f"{len(rim.corners)} corners, {straight} straight and "
+        f"{len(rim.runs) - straight} round stretches, wall {lean}"
+    )
+
+
+def _recess_words(recess: Recess) -> str:
+    x, y = (float(mm) for mm in recess.ring.mean(axis=0))
+    where = f"{recess.area_mm2:.1f} mm2 at x {x:.1f}, y {y:.1f}"
+    if math.isinf(recess.depth_mm):
+        return f"hole right through: {where}"
+    vent = ", vented" if recess.vented else ""
+    return f"recess: {where}, {recess.depth_mm:.2f} mm deep{vent}"
+
+
+def base_document(base: Base) -> dict[str, Any]:
+    """Give what was understood as plain values."""
+    return {
+        "name": base.name,
+        "source": base.source,
+        "triangles": len(base.faces),
+        "size_mm": np.ptp(base.vertices_mm, axis=0).tolist(),
+        "height_mm": base.height_mm,
+        "volume_ml": base.volume_mm3 / 1000,
+        "flatness_mm": base.flatness_mm,
+        "flat": base.flatness_mm <= FLAT_ENOUGH_MM,
+        "faults": [
+            {
+                "kind": fault.kind,
+                "count": fault.count,
+                "where_mm": list(fault.where_mm),
+                "mended": fault.mended,
+            }
+            for fault in base.faults
+        ],
+        "corners": len(base.rim.corners),
+        "draft_deg": base.rim.draft_deg,
+        "thinnest_wall_mm": _finite(base.rim.thinnest_wall_mm),
+        "recesses": [
+            {
+                "area_mm2": recess.area_mm2,
+                "depth_mm": _finite(recess.depth_mm),
+                "roof_span_mm": recess.roof_span_mm,
+                "vented": recess.vented,
+            }
+            for recess in base.recesses
+        ],
+    }
+
+
+def plain(value: Any) -> Any:  # noqa: ANN401 JSON
+    """Leave out what JSON can't say: numbers that aren't finite become null."""
+    if isinstance(value, float):
+        return _finite(value)
+    if isinstance(value, dict):
+        return {key: plain(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(one) for one in value]
+    return value
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None

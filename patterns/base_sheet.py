@@ -1,0 +1,163 @@
+"""The sheet that goes with a base: settings, order of work, sanding, cautions."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from patterns import page
+
+if TYPE_CHECKING:
+    from fpdf import FPDF
+
+    from patterns.page import Paper
+
+PrintedAs = Literal["tilted", "lipped", "flat"]
+
+TITLES: dict[PrintedAs, str] = {
+    "tilted": "Base, tilted on supports",
+    "lipped": "Base, tilted with the lip",
+    "flat": "Base, flat on the plate",
+}
+GUESS = (
+    "A guess: the insets below are by rule, not measured. Print and measure the flare "
+    "coupon to have them solved."
+)
+_PLATE = {
+    "flat": (
+        "Print the file as it is, z = 0 on the plate: not raised, no raft, no "
+        "supports, no scaling. Turn it on the plate by quarter turns only."
+    ),
+    "supported": (
+        "Print the file as it is: tilt, supports and raft are in it. No supports of "
+        "the slicer, no turning over, no laying flat, no scaling."
+    ),
+    "unsupported": (
+        "Tilt and lip are in the file, supports are not: keep its tilt when you place "
+        "it, raise it as your supports need, and support the low rim closely."
+    ),
+}
+_OFF = (
+    "Edge smoothing (anti-aliasing) and every bottom, size or shrinkage compensation "
+    "off: what they would do is in the file already, or was measured without them."
+)
+_OFF_ELSEWHERE = (
+    "Where you support it, switch off: turning to another tilt or laying flat, "
+    "hollowing, drain holes, mending of the mesh, scaling, and any compensation of "
+    "the bottom or of the size. Supports belong on the lip and the underside, not on "
+    "the wall above the low rim."
+)
+_FREEING = {
+    "flat": (
+        "Free it from the side that is seen least: bend a flexible plate; on a rigid "
+        "one set a thin plastic spatula flat on the plate under the edge and push "
+        "slowly, away from your hands. The rim chips where metal is levered under it."
+    ),
+    "supported": (
+        "Free it: set a plastic spatula's corner under the raft and peel the raft off "
+        "with the base still on it; bend a flexible plate rather than force a blade."
+    ),
+}
+_FREEING["unsupported"] = _FREEING["supported"]
+_WASHING = (
+    "Wash it, recesses and hollows too: liquid resin stays in cavities and creeps out "
+    "later. Hold openings down, rinse each, let it dry wholly, look again."
+)
+_TAKING_OFF = (
+    "Take the supports off before curing, softened in warm water, peeled from one end "
+    "of the low rim to the other."
+)
+_CURING = "Cure it only when it is dry, then wait the same time as for your coupons."
+CAVITIES = (
+    "Cavities hold liquid resin under pressure: open them over a tray, with eye "
+    "protection, and never cure one shut."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BaseSheet:
+    """What is told of one base.
+
+    ``settings`` name and value; ``sanding`` sentences on what to sand to which
+    thickness; ``notes`` further ones (risks, islands, what the pixels can't do);
+    ``picture`` PNG of the ways, with ``picture_words`` below it.
+    """
+
+    name: str
+    printed_as: PrintedAs
+    supports: bool
+    guess: bool
+    cavities: bool
+    reason: str
+    settings: tuple[tuple[str, str], ...]
+    sanding: tuple[str, ...]
+    notes: tuple[str, ...]
+    picture: bytes
+    picture_words: str
+
+
+def base_sheet_pdf(sheet: BaseSheet, paper: Paper) -> bytes:
+    """Make a page on printing and working, and one with the ways in a picture.
+
+    Parameters
+    ----------
+    sheet : BaseSheet
+    paper : {"a4", "letter"}
+
+    Returns
+    -------
+    bytes
+        A PDF; the same sheet gives the same bytes.
+    """
+    pdf = page.document(f"Base {sheet.name}", paper)
+    _print_page(pdf, sheet)
+    _ways_page(pdf, sheet)
+    return bytes(pdf.output())
+
+
+def order_of_work(sheet: BaseSheet) -> tuple[str, ...]:
+    """Sentences from the plate to the finished base, in order."""
+    kind = _kind(sheet)
+    steps = [_FREEING[kind], _WASHING]
+    if kind != "flat":
+        steps.append(_TAKING_OFF)
+    return (*steps, _CURING)
+
+
+def _kind(sheet: BaseSheet) -> str:
+    if sheet.printed_as == "flat":
+        return "flat"
+    return "supported" if sheet.supports else "unsupported"
+
+
+def _print_page(pdf: FPDF, sheet: BaseSheet) -> None:
+    kind = _kind(sheet)
+    pdf.add_page()
+    page.title(pdf, TITLES[sheet.printed_as], sheet.name)
+    if sheet.guess:
+        page.heading(pdf, "A guess, not measured")
+        page.points(pdf, [GUESS])
+    page.heading(pdf, "Print it with exactly these settings")
+    page.settings(pdf, sheet.settings)
+    pdf.ln(1.5)
+    off = (_OFF, _OFF_ELSEWHERE) if kind == "unsupported" else (_OFF,)
+    page.points(pdf, (_PLATE[kind], *off))
+    page.heading(pdf, "Afterwards, in this order")
+    page.points(pdf, order_of_work(sheet))
+    page.heading(pdf, "Sanding")
+    page.points(pdf, sheet.sanding)
+
+
+def _ways_page(pdf: FPDF, sheet: BaseSheet) -> None:
+    pdf.add_page()
+    page.title(pdf, "Why this way", sheet.name)
+    page.points(pdf, [sheet.reason])
+    top = pdf.get_y() + 1
+    image = pdf.image(io.BytesIO(sheet.picture), x=pdf.l_margin, y=top, w=pdf.epw)
+    page.caption(pdf, top + image.rendered_height + 1, sheet.picture_words)
+    pdf.ln(1)
+    page.points(pdf, sheet.notes)
+    if sheet.cavities:
+        page.points(pdf, [CAVITIES])
+    page.cautions(pdf)
