@@ -133,17 +133,20 @@ def _linearised(
     slope_mean: Floats,
 ) -> _Linearised:
     basis, steepness = _model(slices.x_px - offset_px[:, None], sigma_px, slices)
-    terms = _solve(basis, weight, slices.light, prior[:, 1:], prior[:, 3:] * slope_mean)
+    weighted = np.swapaxes(basis * weight[..., None], 1, 2)
+    inverse = np.linalg.inv(weighted @ basis + prior[:, 1:, None] * np.eye(4))
+    right = (weighted @ slices.light[..., None])[..., 0]
+    right[:, 2:] += prior[:, 3:] * slope_mean
+    terms = (inverse @ right[..., None])[..., 0]
     left = slices.light - (basis @ terms[..., None])[..., 0]
     slope = -(steepness @ terms[:, 1:, None])[..., 0]
-    jacobian = np.concatenate([slope[..., None], basis], axis=2)
-    weighted = np.swapaxes(jacobian * weight[..., None], 1, 2)
-    normal = np.matmul(weighted, jacobian) + prior[:, :, None] * np.eye(5)
-    pull = np.matmul(weighted, left[..., None])[..., 0]
-    pull[:, 3:] += prior[:, 3:] * (slope_mean - terms[:, 2:])
-    covariance = np.linalg.inv(normal)
-    move = np.einsum("nk,nk->n", covariance[:, 0], pull)
-    return _Linearised(terms, left, move, covariance[:, 0, 0])
+    # the terms are the best ones: only what they can't follow moves the edge
+    shared = weighted @ slope[..., None]
+    followed = (np.swapaxes(shared, 1, 2) @ inverse @ shared)[:, 0, 0]
+    tilted = slope * weight
+    stiff = (tilted * slope).sum(axis=1) - followed + prior[:, 0]
+    move = (tilted * left).sum(axis=1) / stiff
+    return _Linearised(terms, left, move, 1.0 / stiff)
 
 
 def _model(x_px: Floats, sigma_px: float, slices: Slices) -> tuple[Floats, Floats]:
@@ -157,17 +160,6 @@ def _model(x_px: Floats, sigma_px: float, slices: Slices) -> tuple[Floats, Float
     basis = np.stack([np.ones_like(up), up, inward, outward], axis=-1)
     steep = np.stack([bell / sigma_px, (1 - up) / window, up / window], axis=-1)
     return basis, steep
-
-
-def _solve(
-    basis: Floats, weight: Floats, light: Floats, precision: Floats, pull: Floats
-) -> Floats:
-    """Best linear terms (n, 4) for given places; ``pull`` (n, 2) of the slopes."""
-    weighted = np.swapaxes(basis * weight[..., None], 1, 2)
-    matrix = np.matmul(weighted, basis) + precision[:, :, None] * np.eye(4)
-    right = np.matmul(weighted, light[..., None])[..., 0]
-    right[:, 2:] += pull
-    return np.asarray(np.linalg.solve(matrix, right[..., None])[..., 0])
 
 
 def common_blur_px(slices: Slices, fits: StepFits, sigma_px: float) -> float:
