@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from calib.flush_wall import LARGEST_INSET_MM
 from calib.plane_dose import Blur, polygon_dose, sides_of
 from calib.stack import Resins
 
@@ -32,10 +33,11 @@ _ARM_MM = 40.0
 _KNOTS_MM = (0.0, 0.05, 0.14, 0.28, 0.5, 0.85)
 _STIFFNESS = 0.05
 _TINY_DOSE = 1e-12
+_SETTLED_MM = 1e-6
 _ROUNDS = 14
 _MOST_OUT_MM = 0.4
 _MOST_IN_MM = 0.5
-_CIRCLE_SIDES = 360
+_CIRCLE_SIDES = 120
 _BLEND_MM = 0.85
 
 
@@ -62,6 +64,10 @@ class Plane:
         flat: Array = self.resin.edge_inverse(wanted.reshape(1, -1))
         return flat.reshape(wanted.shape)
 
+    def far_mm(self, level: float) -> float:
+        """Like :meth:`place_mm`, for one level."""
+        return float(self.place_mm(np.array([level]))[0])
+
 
 def corner_profile(plane: Plane, inside_deg: float) -> Array:
     """How much more than a mitre's a corner's insets are, (J, places along an arm).
@@ -78,15 +84,15 @@ def corner_profile(plane: Plane, inside_deg: float) -> Array:
         At :data:`ALONG_MM`, to add to the inset of each arm; both arms alike.
     """
     corner = _Corner.of(inside_deg)
-    body = plane.place_mm(np.array([plane.body_level]))[0]
-    out = _along_rays(plane, corner, float(body))
+    body = plane.far_mm(plane.body_level)
+    out = _along_rays(plane, corner, body)
     profiles = np.zeros((len(plane.levels), len(ALONG_MM)))
     for layer, level in enumerate(plane.levels):
         same = np.flatnonzero(plane.levels[:layer] == level)
         if len(same):
             profiles[layer] = profiles[same[0]]
             continue
-        far = float(plane.place_mm(np.array([level]))[0] - body)
+        far = plane.far_mm(level) - body
         insets = _solve(plane, corner, out, far, float(level))
         profiles[layer] = insets - far
     return profiles
@@ -98,9 +104,11 @@ def circle_insets_mm(plane: Plane, radius_mm: float) -> Array:
     ``radius_mm``: of a disc; negative: of an opening.
     """
     body = _circle_offset(plane, radius_mm, 0.0, plane.body_level)
-    return np.array(
-        [_circle_inset(plane, radius_mm, body, level) for level in plane.levels]
-    )
+    found = {
+        level: circle_inset_mm(plane, radius_mm, body, level)
+        for level in set(plane.levels.tolist())
+    }
+    return np.array([found[level] for level in plane.levels.tolist()])
 
 
 def ring_dose(plane: Plane, points: Array, rings: list[Array]) -> Array:
@@ -139,7 +147,7 @@ class _Corner:
         return np.vstack([first[:0:-1], second])
 
     def ring(self, insets: Array, far: float) -> Array:
-        """Closed ring of the whole wedge, its arms drawn in by ``far``."""
+        """Close the ring of the whole wedge, its arms drawn in by ``far``."""
         rim = self.points(insets)
         start = _ARM_MM * self.first - far * _left(self.first)
         end = _ARM_MM * self.second + far * _left(self.second)
@@ -159,8 +167,7 @@ def _along_rays(plane: Plane, corner: _Corner, body: float) -> Array:
     for _ in range(_ROUNDS):
         points = corner.points(-out)[len(ALONG_MM) - 1 :]
         dose = ring_dose(plane, points, [ring])
-        move = plane.place_mm(np.array(plane.body_level)) - plane.place_mm(dose)
-        out = out + move
+        out = out + body - plane.place_mm(dose)
     return out
 
 
@@ -172,8 +179,8 @@ def _solve(
     Least squares over a few knots, so that nothing finer than a blur is asked for.
     """
     points = corner.points(-out)[len(ALONG_MM) - 1 :]
-    place = plane.place_mm(np.array([level]))
-    slope = float(plane.resin.edge(place[None])[1][0, 0])
+    place = np.array([[plane.far_mm(level)]])
+    slope = float(plane.resin.edge(place)[1][0, 0])
     reach = level / -slope  # of a long edge, per e-fold of its dose
 
     def left_mm(knots: Array) -> Array:
@@ -214,32 +221,38 @@ def _circle(radius_mm: float) -> Array:
     return sides_of([sheet, ring[::-1]])
 
 
-def _circle_dose(plane: Plane, radius_mm: float, inset: float, at: float) -> float:
-    """Dose ``at`` outside the design's circle, of a mask drawn in by ``inset``."""
-    sign = np.sign(radius_mm)
-    place = np.array([[abs(radius_mm) + sign * at, 0.0]])
-    return float(polygon_dose(place, _circle(radius_mm - inset), plane.blur)[0])
+def circle_dose(plane: Plane, radius_mm: float, inset_mm: float, at_mm: float) -> float:
+    """Dose ``at_mm`` outside a round design, of a mask drawn in by ``inset_mm``."""
+    place = np.array([[abs(radius_mm) + np.sign(radius_mm) * at_mm, 0.0]])
+    return float(polygon_dose(place, _circle(radius_mm - inset_mm), plane.blur)[0])
+
+
+def circle_inset_mm(
+    plane: Plane, radius_mm: float, at_mm: float, level: float
+) -> float:
+    """Inset of a round mask whose dose has a level ``at_mm`` outside the design."""
+    wanted = plane.far_mm(level)
+    inset = wanted - at_mm
+    limit = 0.9 * radius_mm if radius_mm > 0.0 else LARGEST_INSET_MM
+    for _ in range(_ROUNDS):
+        inset = min(max(inset, -0.9 * abs(radius_mm)), limit)
+        dose = circle_dose(plane, radius_mm, inset, at_mm)
+        move = wanted - plane.far_mm(dose)
+        inset += move
+        if abs(move) < _SETTLED_MM:
+            break
+    return min(inset, limit)
 
 
 def _circle_offset(
-    plane: Plane, radius_mm: float, inset: float, level: float
+    plane: Plane, radius_mm: float, inset_mm: float, level: float
 ) -> float:
     """Where the outline of a mask of some level lies."""
-    at = float(plane.place_mm(np.array(level)))
+    wanted = plane.far_mm(level)
+    at = wanted - inset_mm
     for _ in range(_ROUNDS):
-        dose = _circle_dose(plane, radius_mm, inset, at)
-        at += float(plane.place_mm(np.array(dose)) * -1.0 + plane.place_mm(level))
+        move = wanted - plane.far_mm(circle_dose(plane, radius_mm, inset_mm, at))
+        at += move
+        if abs(move) < _SETTLED_MM:
+            break
     return at
-
-
-def _circle_inset(
-    plane: Plane, radius_mm: float, at: float, level: float
-) -> float:
-    """Inset of a circle that has a level ``at`` outside the design's outline."""
-    wanted = float(plane.place_mm(np.array(level)))
-    inset = wanted - at
-    for _ in range(_ROUNDS):
-        dose = _circle_dose(plane, radius_mm, inset, at)
-        inset += wanted - float(plane.place_mm(np.array(dose)))
-        inset = float(np.clip(inset, -abs(radius_mm), 0.9 * abs(radius_mm)))
-    return inset

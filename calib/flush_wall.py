@@ -123,9 +123,7 @@ class Flush:
     def body_mm(self) -> Array:
         """Where the body's outline stands, (p,)."""
         rows = zip(self.body, strict=True)
-        return np.array(
-            [np.interp(-1.0, -dose, self.edges.x_mm) for (dose,) in rows]
-        )
+        return np.array([np.interp(-1.0, -dose, self.edges.x_mm) for (dose,) in rows])
 
     @property
     def layers(self) -> int:
@@ -152,6 +150,15 @@ class Flush:
             own = insets[:, layer, None]
             out[:, layer] = self._contour(insets, layer, own)[:, 0]
         return out + self.edges.squeeze_mm - self.body_mm[:, None]
+
+    def contours_mm(self, insets_mm: Array, layer: int, own_mm: Array) -> Array:
+        """One layer's step (p, k) for some insets of its own (k,), squeezed.
+
+        ``insets_mm`` (p, J) of the layers above count.
+        """
+        own = np.tile(own_mm, (len(insets_mm), 1))
+        out = self._contour(insets_mm, layer, own) - self.body_mm[:, None]
+        return np.asarray(out + self.edges.squeeze_mm[:, layer, None])
 
     def rounded(self, quantum_mm: float) -> Ints:
         """Whole quanta (J,), each layer making up for what those above left over."""

@@ -23,7 +23,8 @@ Array = NDArray[np.float64]
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(16)
 _TINY_MM = 1e-9
-_FAR = 30.0  # decay lengths beyond which nothing of an exponential is left
+_R = 30.0 * np.linspace(1e-6, 1.0, 6000) ** 2  # decay lengths; then nothing is left
+_RK1 = _R * k1(_R)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,8 +109,8 @@ def _exponential_lost(
         angle = np.arctan(along / away)
         at = 0.5 * angle[..., None] * (_NODES + 1.0)
         r = np.abs(away[..., None]) / (np.cos(at) * length_mm)
-        r = np.clip(r, 1e-12, _FAR)
-        return np.asarray(0.5 * angle * np.sum(_WEIGHTS * r * k1(r), axis=-1))
+        held = np.interp(r, _R, _RK1)
+        return np.asarray(0.5 * angle * np.sum(_WEIGHTS * held, axis=-1))
 
     return up_to(last) - up_to(first)
 

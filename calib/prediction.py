@@ -68,8 +68,8 @@ def predict(fit: Fit, wall: Wall, inset_px: NDArray[np.intp]) -> Prediction:
     doubt = doubt_mm(fit, exposure_s, np.median(np.abs(plain), axis=0))
     return Prediction(
         bottom_exposure_s=exposure_s,
-        first_layer=_interval(step[:, 0], float(doubt[0])),
-        worst=_interval(step[:, worst], float(doubt[worst])),
+        first_layer=interval_of(step[:, 0], float(doubt[0])),
+        worst=interval_of(step[:, worst], float(doubt[worst])),
         worst_layer=worst,
         vouched=is_vouched(fit, exposure_s),
     )
@@ -100,7 +100,8 @@ def doubt_mm(fit: Fit, exposure_s: float, flare_mm: Array) -> Array:
     return np.asarray(np.hypot(base, share * np.abs(flare_mm)))
 
 
-def _interval(draws_mm: Array, doubt_mm: float) -> Interval:
+def interval_of(draws_mm: Array, doubt_mm: float) -> Interval:
+    """Mean and interval of draws (p,) with a standard uncertainty beside them."""
     value = float(np.mean(draws_mm))
     u = float(np.hypot(np.std(draws_mm), doubt_mm))
     return Interval(

@@ -1,0 +1,333 @@
+"""A base's lowest layers drawn in so that its wall comes off the plate straight.
+
+Every ring of every raised layer is drawn in: straight runs by whole quanta of their
+lattice direction, curves by whole pixels, corners by a profile solved in the plane.
+Openings of 5 mm and more are walls like the rim; smaller ones get their design width,
+for which a few normal layers above are opened too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from calib.flat_plan import FlatPlan, LayerInset
+from calib.flush_model import FlatModel, build_model
+from calib.flush_opening import is_small
+from calib.flush_outline import RingShape, drawn_in, mitred, shape_of
+from calib.flush_plane import ALONG_MM
+from calib.flush_raster import realisable
+from calib.flush_region import check_walls, region_of
+from calib.lattice import curve_quantum_mm, edge_quantum_mm
+from calib.prediction import doubt_mm, interval_of
+from calib.squeeze_insets import is_squeezed
+from calib.wall import draw
+from patterns.base import Section
+from patterns.base_sections import sections, signed_area_mm2, solid
+from patterns.errors import SpecError
+
+if TYPE_CHECKING:
+    from calib.advised import FlatAdvice
+    from calib.posterior import Fit
+    from calib.prediction import Interval
+    from calib.way_rows import Setup
+    from patterns.base import Base, Ring
+
+Array = NDArray[np.float64]
+
+_DRAWS = 40
+_CLEAN_MM = 0.0003
+_TIGHT_PER_MM = 1.0 / 3.0  # curves tighter than this have no lattice direction
+_MOST_RUN_MM = 0.15
+_QUANTUM_STEP_MM = 0.002
+
+
+def plan_flat(base: Base, advice: FlatAdvice, setup: Setup) -> FlatPlan:
+    """Plan a base flat on the plate, from what a bottle's flare coupons told.
+
+    Parameters
+    ----------
+    base : Base
+    advice : FlatAdvice
+        The bottle's fit; its suggested exposure is taken where ``setup`` has none.
+    setup : Setup
+        Printer, exposures and tolerance.
+
+    Raises
+    ------
+    SpecError
+        A wall would come under two pixels, or the base is too low.
+    """
+    setting = setup.setting or advice.profile.present.with_bottom(
+        advice.suggestion.bottom_exposure_s
+    )
+    printer = setup.printer
+    model = build_model(
+        draw(advice.fit, _DRAWS), setting, printer.pixel_x_mm, printer.pixel_y_mm
+    )
+    return plan_with(base, model, fit=advice.fit, tolerance_mm=setup.tolerance_mm)
+
+
+def plan_with(
+    base: Base,
+    model: FlatModel,
+    *,
+    fit: Fit | None = None,
+    tolerance_mm: float = 0.05,
+    sanded: bool = True,
+) -> FlatPlan:
+    """Plan a base flat on the plate.
+
+    Parameters
+    ----------
+    base : Base
+    model : FlatModel
+        Insets of the bottle, setting and raster; may be used for many bases.
+    fit : Fit or None
+        Whose doubt widens the intervals; None: the model is taken as known.
+    tolerance_mm : float
+        Steps larger than this are offered for sanding.
+    sanded : bool
+        Whether the allowance for that is added to the height.
+
+    Raises
+    ------
+    SpecError
+        A wall would come under two pixels, or the base is too low.
+    """
+    body = solid(base)
+    layer_mm = model.setting.layer_mm
+    run = _run_of(body, model)
+    left, bare = _left(model, run, fit)
+    lift = _allowance_mm(left, tolerance_mm, layer_mm) if sanded else 0.0
+    count = model.layers
+    first = sections(body, [0.5 * layer_mm])[0]
+    if any(is_small(ring) for ring in first.openings):
+        count = len(model.opening.dose_ratio)
+    if count * layer_mm - lift >= base.height_mm:
+        raise SpecError(
+            f"{base.name} is {base.height_mm:.2f} mm high, no higher than its {count} "
+            "lowest layers.",
+            "Print it with fewer bottom and transition layers.",
+        )
+    heights = np.maximum((np.arange(count + 1) + 0.5) * layer_mm - lift, layer_mm / 2)
+    cuts = sections(body, heights.tolist())
+    layers = compensated(cuts, model)
+    check_walls(layers[: model.layers], model.pixel_mm, base)
+    shape = shape_of(_clean(first.outer[0]))
+    return FlatPlan(
+        setting=model.setting,
+        pixel_x_mm=model.pixel_x_mm,
+        pixel_y_mm=model.pixel_y_mm,
+        layers=tuple(
+            Section(z_mm=(j + 0.5) * layer_mm, outer=made.outer, openings=made.openings)
+            for j, made in enumerate(layers)
+        ),
+        insets=_insets(model, run),
+        left=left,
+        bare=bare,
+        sanding_allowance_mm=lift,
+        scallop_mm=_scallop(model),
+        realisable=realisable(model, shape, run, _Sides.of(shape, run, model).inset_mm),
+        guess=False,
+        cautions=_cautions(model, left, lift, tolerance_mm),
+    )
+
+
+def compensated(cuts: tuple[Section, ...], model: FlatModel) -> tuple[Section, ...]:
+    """Draw every ring of every layer in.
+
+    Parameters
+    ----------
+    cuts : tuple of Section
+        The design at the middle of each layer, plate layer first, and of one more.
+    model : FlatModel
+
+    Returns
+    -------
+    tuple of Section
+        One fewer than ``cuts``.
+
+    Raises
+    ------
+    SpecError
+        A part of the base falls away.
+    """
+    shapes: dict[bytes, tuple[RingShape, bool]] = {}
+    sides: dict[tuple[bytes, float], _Sides] = {}
+    layers = []
+    for layer, cut in enumerate(cuts[:-1]):
+        rings = []
+        for ring in (*cut.outer, *cut.openings):
+            clean = _clean(ring)
+            key = clean.tobytes()
+            if key not in shapes:
+                small = signed_area_mm2(clean) < 0.0 and is_small(clean)
+                shapes[key] = shape_of(clean), small
+            shape, small = shapes[key]
+            if small:
+                quantum = _quanta_mm(shape, model)
+                rings.append(mitred(shape, model.opening_mm(clean, quantum)[layer]))
+                continue
+            if layer >= model.layers:
+                rings.append(ring)
+                continue
+            run = model.wall(_ring_run_mm(ring, cuts[layer + 1])).run_mm
+            if (key, run) not in sides:
+                sides[key, run] = _Sides.of(shape, run, model)
+            rings.append(sides[key, run].drawn_in(layer))
+        layers.append(region_of(cut, rings))
+    return tuple(layers)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Sides:
+    """Insets (J, n) of a ring's sides, and profiles (k, J, places) of its corners."""
+
+    shape: RingShape
+    inset_mm: Array
+    profiles_mm: Array
+
+    @classmethod
+    def of(cls, shape: RingShape, run_mm: float, model: FlatModel) -> _Sides:
+        """Look every side and corner of a ring up."""
+        quantum = _quanta_mm(shape, model)
+        inset = np.zeros((model.layers, len(quantum)))
+        for each in np.unique(quantum):
+            ours = quantum == each
+            inset[:, ours] = (model.quanta(run_mm, float(each)) * each)[:, None]
+        tight = np.abs(shape.curvature_per_mm) > _TIGHT_PER_MM
+        if tight.any():
+            exact = np.median(model.wall(run_mm).exact_mm, axis=0)
+            extra = model.curve_mm(shape.curvature_per_mm[tight])
+            inset[:, tight] = exact[:, None] + extra
+        profiles = [model.corner_mm(float(angle)) for angle in shape.inside_deg]
+        return cls(
+            shape=shape,
+            inset_mm=inset,
+            profiles_mm=np.reshape(
+                profiles, (len(profiles), model.layers, len(ALONG_MM))
+            ),
+        )
+
+    def drawn_in(self, layer: int) -> Ring:
+        """Ring of a layer."""
+        return drawn_in(self.shape, self.inset_mm[layer], self.profiles_mm[:, layer])
+
+
+def _quanta_mm(shape: RingShape, model: FlatModel) -> Array:
+    """Give the quantum of each side, (n,)."""
+    x, y = model.pixel_x_mm, model.pixel_y_mm
+    quantum = curve_quantum_mm(shape.inwards, x, y)
+    quantum = np.round(quantum / _QUANTUM_STEP_MM) * _QUANTUM_STEP_MM
+    if x == y:
+        quantum = np.full(len(quantum), x)
+    for side in np.flatnonzero(shape.straight):
+        quantum[side] = edge_quantum_mm(shape.along[side], x, y)
+    return np.round(quantum, 6)
+
+
+def _clean(ring: Ring) -> Ring:
+    """Leave out points that lie on a straight line."""
+    simple = shapely.simplify(shapely.Polygon(ring), _CLEAN_MM, preserve_topology=False)
+    found = shapely.get_coordinates(simple)[:-1]
+    if len(found) < 3:
+        return ring
+    turned = (signed_area_mm2(found) > 0.0) != (signed_area_mm2(ring) > 0.0)
+    return np.ascontiguousarray(found[::-1] if turned else found)
+
+
+def _ring_run_mm(ring: Ring, above: Section) -> float:
+    """How far a ring's wall recedes to the next layer, as a mean along it."""
+    area = signed_area_mm2(ring)
+    others = above.outer if area > 0.0 else above.openings
+    around = float(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T).sum())
+    runs = [(area - signed_area_mm2(other)) / around for other in others]
+    run = min(runs, key=abs, default=0.0)
+    return run if abs(run) < _MOST_RUN_MM else 0.0
+
+
+def _run_of(body: object, model: FlatModel) -> float:
+    """Run of the outer rim, over the raised layers."""
+    layer_mm = model.setting.layer_mm
+    low, high = sections(body, [0.5 * layer_mm, 1.5 * layer_mm])
+    return model.wall(_ring_run_mm(low.outer[0], high)).run_mm
+
+
+def _insets(model: FlatModel, run_mm: float) -> tuple[LayerInset, ...]:
+    exact = np.median(model.wall(run_mm).exact_mm, axis=0)
+    quanta = model.quanta(run_mm, model.pixel_mm)
+    return tuple(
+        LayerInset(
+            layer=layer,
+            exposure_s=float(model.setting.raised_s[layer]),
+            exact_mm=float(exact[layer]),
+            quanta=int(quanta[layer]),
+            quantum_mm=model.pixel_mm,
+        )
+        for layer in range(model.layers)
+    )
+
+
+def _left(
+    model: FlatModel, run_mm: float, fit: Fit | None
+) -> tuple[tuple[Interval, ...], tuple[Interval, ...]]:
+    """Predict the step of each raised layer with insets, and without."""
+    wall = model.wall(run_mm)
+    insets = model.quanta(run_mm, model.pixel_mm) * model.pixel_mm
+    left, bare = wall.steps_mm(insets), wall.steps_mm(np.zeros(model.layers))
+    doubt = np.zeros(model.layers)
+    if fit is not None:
+        flare = np.median(np.abs(bare), axis=0)
+        doubt = doubt_mm(fit, model.setting.bottom_s, flare)
+    return _intervals(left, doubt), _intervals(bare, doubt)
+
+
+def _intervals(steps_mm: Array, doubt: Array) -> tuple[Interval, ...]:
+    rows = zip(steps_mm.T, doubt, strict=True)
+    return tuple(interval_of(step, float(u)) for step, u in rows)
+
+
+def _allowance_mm(
+    left: tuple[Interval, ...], tolerance_mm: float, layer_mm: float
+) -> float:
+    """Height of the layers up to the last that stands out by more than is allowed."""
+    over = [j for j, step in enumerate(left) if step.value_mm > tolerance_mm]
+    return (max(over) + 1) * layer_mm if over else 0.0
+
+
+def _scallop(model: FlatModel) -> Interval:
+    """How far the body's outline goes in between the film sides of its layers."""
+    wall = model.wall(0.0)
+    q = model.edges.passed
+    level = (1.0 - q) / (model.edges.dose_ratio[:, -1] * q)
+    inner = model.edges.where(np.minimum(level, 1.0))
+    return interval_of(wall.body_mm - inner, 0.0)
+
+
+def _cautions(
+    model: FlatModel, left: tuple[Interval, ...], lift: float, tolerance_mm: float
+) -> tuple[str, ...]:
+    said = []
+    if is_squeezed(model.wall(0.0)):
+        squeeze = float(np.mean(model.edges.squeeze_mm[:, 0]))
+        said.append(
+            f"About {squeeze:.2f} mm of the plate layer's flare is squeezed-out resin, "
+            "which no mask takes back whole: the lowest layers are drawn in further to "
+            "halve it."
+        )
+    if lift > 0.0:
+        said.append(
+            f"{lift:.2f} mm are added below, to be sanded off together with the steps "
+            "that are left."
+        )
+    worst = max(range(len(left)), key=lambda j: abs(left[j].value_mm))
+    if abs(left[worst].value_mm) > tolerance_mm:
+        said.append(
+            f"Layer {worst} is expected {left[worst].value_mm:+.2f} mm from the body."
+        )
+    return tuple(said)

@@ -1,0 +1,174 @@
+"""All that one bottle, setting and raster say about insets, worked out when asked for.
+
+A base's rim is made of few kinds of places: long walls by draft and lattice direction,
+curves, corners by their angle, small openings.  Each kind is solved once, over all
+draws where that is cheap, in the plane for the draw that is most like all of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.cure import flush_level
+from calib.flush_opening import OpeningStack, layers_above, opening_insets_mm
+from calib.flush_plane import Plane, circle_insets_mm, corner_profile
+from calib.flush_wall import Edges, Flush, tabulate
+from calib.squeeze_insets import is_squeezed, relieved
+
+if TYPE_CHECKING:
+    from calib.stack import Resins
+    from calib.wall import Draws, Setting
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+_ANGLE_STEP_DEG = 3.0
+_RUN_STEP_MM = 0.002
+_RADII_MM = (1.5, 3.0, 8.0, 30.0)
+_SHARPEST_DEG = 30.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class FlatModel:
+    """Insets of one bottle at one setting on one raster; see :func:`build_model`."""
+
+    edges: Edges
+    plane: Plane
+    opening: OpeningStack
+    pixel_x_mm: float
+    pixel_y_mm: float
+    _walls: dict[float, Flush] = field(default_factory=dict)
+    _rounded: dict[tuple[float, float], Ints] = field(default_factory=dict)
+    _corners: dict[float, Array] = field(default_factory=dict)
+    _openings: dict[bytes, Array] = field(default_factory=dict)
+    _curves: dict[int, tuple[Array, Array]] = field(default_factory=dict)
+
+    @property
+    def setting(self) -> Setting:
+        """Exposures of the layers."""
+        return self.edges.setting
+
+    @property
+    def pixel_mm(self) -> float:
+        """The coarser pitch."""
+        return max(self.pixel_x_mm, self.pixel_y_mm)
+
+    @property
+    def layers(self) -> int:
+        """How many layers are raised."""
+        return len(self.setting.raised_s)
+
+    def wall(self, run_mm: float) -> Flush:
+        """Give a long wall that recedes by so much a layer."""
+        run = round(run_mm / _RUN_STEP_MM) * _RUN_STEP_MM
+        if run not in self._walls:
+            self._walls[run] = Flush(edges=self.edges, run_mm=run)
+        return self._walls[run]
+
+    def quanta(self, run_mm: float, quantum_mm: float) -> Ints:
+        """Insets (J,) of a wall in whole quanta."""
+        wall = self.wall(run_mm)
+        quantum = round(quantum_mm, 6)
+        key = (wall.run_mm, quantum)
+        if key not in self._rounded:
+            found = wall.rounded(quantum)
+            if is_squeezed(wall):
+                found = relieved(wall, found, quantum)
+            self._rounded[key] = found
+        return self._rounded[key]
+
+    def corner_mm(self, inside_deg: float) -> Array:
+        """Profiles (J, places) along the arms of a corner."""
+        angle = round(inside_deg / _ANGLE_STEP_DEG) * _ANGLE_STEP_DEG
+        angle = min(max(angle, _SHARPEST_DEG), 360.0 - _SHARPEST_DEG)
+        if angle not in self._corners:
+            self._corners[angle] = corner_profile(self.plane, angle)
+        return self._corners[angle]
+
+    def curve_mm(self, curvature_per_mm: Array) -> Array:
+        """Give what a curve's insets (J, n) are beside a straight edge's."""
+        total = np.zeros((self.layers, len(curvature_per_mm)))
+        for sign in (1, -1):
+            ours = curvature_per_mm * sign > 0.0
+            if not ours.any():
+                continue
+            known, extra = self._curve(sign)
+            for layer in range(self.layers):
+                total[layer, ours] = np.interp(
+                    np.abs(curvature_per_mm[ours]), known, extra[:, layer]
+                )
+        return total
+
+    def opening_mm(self, ring_mm: Array, quantum_mm: Array) -> Array:
+        """Insets (layers, sides) of a small opening, a few normal layers included."""
+        key = np.round(ring_mm, 6).tobytes()
+        if key not in self._openings:
+            self._openings[key] = opening_insets_mm(self.opening, ring_mm, quantum_mm)
+        return self._openings[key]
+
+    def _curve(self, sign: int) -> tuple[Array, Array]:
+        if sign not in self._curves:
+            straight = self.plane.place_mm(self.plane.levels)
+            straight -= self.plane.far_mm(self.plane.body_level)
+            extra = [circle_insets_mm(self.plane, sign * r) for r in _RADII_MM]
+            rows = np.array([*extra, straight])[::-1] - straight
+            known = np.array([0.0, *(1.0 / r for r in reversed(_RADII_MM))])
+            self._curves[sign] = known, rows
+        return self._curves[sign]
+
+
+def build_model(
+    draws: Draws, setting: Setting, pixel_x_mm: float, pixel_y_mm: float
+) -> FlatModel:
+    """Set the model up; nothing is solved yet.
+
+    Parameters
+    ----------
+    draws : Draws
+        Equally likely resins of the bottle.
+    setting : Setting
+        Exposures that the base is printed with.
+    pixel_x_mm, pixel_y_mm : float
+        The mask's pixels.
+    """
+    edges = tabulate(draws, setting)
+    typical = _most_typical(draws, Flush(edges=edges, run_mm=0.0).exact_mm)
+    q = float(typical.transmission(setting.layer_mm)[0])
+    tc_s = float(typical.tc_s[0])
+    raised = np.array(setting.raised_s) / tc_s
+    normal = setting.normal_s / tc_s
+    plane = Plane(
+        resin=typical,
+        body_level=float(flush_level(normal, q)),
+        levels=flush_level(raised, q),
+    )
+    bare = OpeningStack(plane=plane, dose_ratio=raised, normal_ratio=normal, passed=q)
+    above = np.full(layers_above(bare), normal)
+    return FlatModel(
+        edges=edges,
+        plane=plane,
+        opening=OpeningStack(
+            plane=plane,
+            dose_ratio=np.concatenate([raised, above]),
+            normal_ratio=normal,
+            passed=q,
+        ),
+        pixel_x_mm=pixel_x_mm,
+        pixel_y_mm=pixel_y_mm,
+    )
+
+
+def _most_typical(draws: Draws, insets_mm: Array) -> Resins:
+    """Pick the draw whose insets are the nearest to the median of all."""
+    away = np.abs(insets_mm - np.median(insets_mm, axis=0)).sum(axis=1)
+    best = int(np.argmin(away))
+    for resins in draws.batches:
+        if best < len(resins):
+            return resins.take([best])
+        best -= len(resins)
+    msg = "a draw without a resin"
+    raise AssertionError(msg)

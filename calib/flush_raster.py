@@ -1,0 +1,92 @@
+"""What pixels can hold of the insets, wherever the base comes to lie on the raster."""
+
+from __future__ import annotations
+
+import math
+from itertools import product
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.flush_wall import Edges, Flush
+from calib.lattice import quantum_mm
+
+if TYPE_CHECKING:
+    from calib.flush_model import FlatModel
+    from calib.flush_outline import RingShape
+
+Array = NDArray[np.float64]
+
+_PHASES = 16
+_SIDES = 48
+_NEAR_RAD = math.radians(3.0)
+_MOST_STEPS = 3
+_FINEST_MM = 0.010
+_SEED = 5
+
+
+def realisable(
+    model: FlatModel, shape: RingShape, run_mm: float, inset_mm: Array
+) -> float:
+    """Share of the rim that pixels bring within the larger of 10 um and half a pixel.
+
+    By the cure model alone, for the most typical draw, at random phases of the raster:
+    an edge near a simple lattice direction is moved to whole quanta of it, any other
+    is smoothed by the blur.  Corners count as the sides they belong to.
+
+    Parameters
+    ----------
+    model : FlatModel
+    shape : RingShape
+        The rim.
+    run_mm : float
+        How far its wall recedes a layer.
+    inset_mm : (J, n) array
+        Of its sides.
+    """
+    rng = np.random.default_rng(_SEED)
+    ends = np.cumsum(shape.length_mm)
+    ticks = (np.arange(_SIDES) + 0.5) / _SIDES * ends[-1]
+    picked = np.minimum(np.searchsorted(ends, ticks), len(ends) - 1)
+    rows = []
+    for side in picked:
+        quantum = _stairs_mm(shape.along[side], model.pixel_x_mm, model.pixel_y_mm)
+        inset = np.tile(inset_mm[:, side], (_PHASES, 1))
+        if quantum > 0.0:
+            phase = rng.uniform(0.0, quantum, (_PHASES, 1))
+            body = np.round(phase / quantum)
+            inset = quantum * (body - np.round((phase - inset) / quantum))
+        rows.append(inset)
+    unique, count = np.unique(np.round(np.vstack(rows), 6), axis=0, return_counts=True)
+    wall = Flush(edges=_alike(model, len(unique)), run_mm=run_mm)
+    tolerance = max(_FINEST_MM, 0.5 * model.pixel_mm)
+    held = np.mean(np.abs(wall.steps_mm(unique)) <= tolerance, axis=1)
+    return float(np.average(held, weights=count))
+
+
+def _alike(model: FlatModel, count: int) -> Edges:
+    """Edges of the most typical draw, unsqueezed, as often as needed."""
+    resin = model.plane.resin
+    x = model.edges.x_mm
+    setting = model.setting
+    exposures = np.array([*setting.raised_s, setting.normal_s])
+    return Edges(
+        setting=setting,
+        x_mm=x,
+        values=np.tile(resin.edge(x[None])[0], (count, 1)),
+        dose_ratio=np.tile(exposures / resin.tc_s[:, None], (count, 1)),
+        passed=np.tile(resin.transmission(setting.layer_mm), count),
+        squeeze_mm=np.zeros((count, len(setting.raised_s))),
+    )
+
+
+def _stairs_mm(along: Array, pixel_x_mm: float, pixel_y_mm: float) -> float:
+    """Quantum that an edge's pixels move by; 0 where the blur smooths its stairs."""
+    angle = math.atan2(along[1], along[0])
+    steps = range(-_MOST_STEPS, _MOST_STEPS + 1)
+    for m, n in product(steps, steps):
+        off = angle - math.atan2(n * pixel_y_mm, m * pixel_x_mm)
+        if math.gcd(m, n) == 1 and abs(math.remainder(off, math.tau)) < _NEAR_RAD:
+            return quantum_mm(m, n, pixel_x_mm, pixel_y_mm)
+    return 0.0

@@ -1,0 +1,119 @@
+"""Rings of a layer put together again: valid, one body, no wall too thin."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+from manifold3d import CrossSection, FillRule
+from numpy.typing import NDArray
+
+from patterns.base import Section
+from patterns.base_sections import section, signed_area_mm2
+from patterns.errors import SpecError
+
+if TYPE_CHECKING:
+    from patterns.base import Base, Ring
+
+Array = NDArray[np.float64]
+
+THINNEST_PX = 2.0
+
+_LONG_PX = 12.0
+_LONG_MM = 0.8
+_SLACK = 0.25
+_CRUMB_MM2 = 1e-4
+
+
+def region_of(design: Section, rings: list[Ring]) -> Section:
+    """Make one section of rings that were drawn in, free of crossings.
+
+    Parameters
+    ----------
+    design : Section
+        What they were drawn in from.
+    rings : list of (n, 2) arrays
+        Outer ones counter-clockwise, openings clockwise.
+
+    Raises
+    ------
+    SpecError
+        A part of the design vanished or fell apart.
+    """
+    outer = tuple(r for r in rings if signed_area_mm2(r) > 0.0)
+    openings = tuple(r for r in rings if signed_area_mm2(r) < 0.0)
+    found = Section(z_mm=design.z_mm, outer=outer, openings=openings)
+    if len(outer) == len(design.outer) and is_sound(found):
+        return found
+    whole = CrossSection(rings, FillRule.Positive)
+    parts = [p for p in whole.decompose() if p.area() > _CRUMB_MM2]
+    if len(parts) != len(design.outer):
+        raise _too_thin(f"the base would fall into {len(parts)} pieces")
+    return section(CrossSection.compose(parts), design.z_mm)
+
+
+def is_sound(found: Section) -> bool:
+    """Whether no ring crosses itself or another."""
+    return all(bool(p.is_valid) for p in areas(found))
+
+
+def areas(found: Section) -> list[shapely.Polygon]:
+    """Polygons of a section, each outer ring with the openings in it."""
+    if len(found.outer) == 1:
+        return [shapely.Polygon(found.outer[0], found.openings)]
+    shells = [shapely.Polygon(ring) for ring in found.outer]
+    return [
+        shapely.Polygon(
+            ring, [o for o in found.openings if shapely.contains_xy(shell, *o[0])]
+        )
+        for ring, shell in zip(found.outer, shells, strict=True)
+    ]
+
+
+def check_walls(layers: tuple[Section, ...], pixel_mm: float, base: Base) -> None:
+    """Refuse walls whose mask comes under two pixels, by name.
+
+    Raises
+    ------
+    SpecError
+        Where, how thin, and what would help.
+    """
+    thinnest = min(layers, key=_area_mm2)
+    for area in areas(thinnest):
+        found = _thin_place(area, pixel_mm)
+        if found is None:
+            continue
+        (x, y), wide_mm = found
+        where = f"at x {x:.1f}, y {y:.1f} mm from the middle of its underside"
+        raise _too_thin(
+            f"{base.name} has a wall {where} whose mask would be only {wide_mm:.2f} mm "
+            f"wide, under {THINNEST_PX:.0f} pixels"
+        )
+
+
+def _thin_place(
+    area: shapely.Polygon, pixel_mm: float
+) -> tuple[tuple[float, float], float] | None:
+    """Place and width of a stretch that two pixels don't fit into."""
+    half = 0.5 * THINNEST_PX * pixel_mm
+    opened = area.buffer(-half, quad_segs=2).buffer(
+        half * (1.0 + _SLACK), quad_segs=2, join_style="mitre"
+    )
+    for piece in shapely.get_parts(area.difference(opened)):
+        west, south, east, north = piece.bounds
+        if max(east - west, north - south) > max(_LONG_PX * pixel_mm, _LONG_MM):
+            place = piece.representative_point()
+            return (place.x, place.y), 2.0 * piece.area / piece.length
+    return None
+
+
+def _area_mm2(found: Section) -> float:
+    return sum(signed_area_mm2(ring) for ring in (*found.outer, *found.openings))
+
+
+def _too_thin(what: str) -> SpecError:
+    return SpecError(
+        f"Not offered flat: {what}.",
+        "A shorter bottom exposure, a thicker wall or printing it tilted would help.",
+    )
