@@ -61,7 +61,7 @@ def layer_insets_px(wall: Wall, draws: Draws) -> Ints:
     """Best inset of each raised layer in whole pixels, never growing upwards, (J,)."""
     wanted = np.median(exact_insets_mm(draws, wall.setting), axis=0) / wall.pixel_mm
     limit = int(LARGEST_INSET_MM / wall.pixel_mm)
-    rounded = _rounded_from_above(wall, np.clip(wanted, 0, limit))
+    rounded = _rounded_from_above(wall, np.clip(wanted, 0, limit), limit)
     return _improved(wall, rounded, limit)
 
 
@@ -82,14 +82,14 @@ def single_inset(wall: Wall) -> SingleInset:
     return SingleInset(inset_px=best[1], layers=best[2])
 
 
-def _rounded_from_above(wall: Wall, wanted_px: Array) -> Ints:
+def _rounded_from_above(wall: Wall, wanted_px: Array, limit: int) -> Ints:
     """Round from the top down: each layer makes up for what those above left over."""
     chosen = np.zeros(len(wanted_px), dtype=np.intp)
     above = wall.body_dose
     least = 0
     for j in range(len(wanted_px) - 1, -1, -1):
         middle = max(round(wanted_px[j]), least)
-        options = range(max(middle - 2, least), middle + 3)
+        options = range(max(middle - 2, least), min(middle + 2, limit) + 1)
         tried = [(*add_layer(wall, above, j, option), option) for option in options]
         _, above, chosen[j] = min(tried, key=lambda t: float(np.mean(t[0] ** 2)))
         least = int(chosen[j])
