@@ -7,7 +7,6 @@ would, in means of 0.05 mm, and judged by :mod:`analysis.arc_form`.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +16,6 @@ from analysis.arc_form import (
     ROUGHNESS_CUTOFF_MM,
     arc_functionals,
     lowpass,
-    lowpass_rows,
     straightness,
 )
 from calib.virtual.tile_pull import RimChip
@@ -52,16 +50,12 @@ def rim_truth(printed: PrintedTile, grouped: int = GROUPED) -> RimTruth:
     phi = _means(printed.phi_rad, grouped)
     rim = _means(printed.rim_mm, grouped)
     arc = arc_functionals(phi, rim, radius)
-    about = _about_circle(phi, rim)
-    rough = about - _lowpass_matrix(len(phi), round(radius, 2)) @ about
-    along = phi * radius
-    inner = np.abs(along) < along[-1] - ROUGHNESS_CUTOFF_MM
     return RimTruth(
         radius_mm=arc.radius_mm,
         form_mm=arc.form_mm,
         sag_mm=arc.sag_mm,
         cos2phi_mm=arc.cos2phi_mm,
-        roughness_sigma_mm=float(rough[inner].std()),
+        roughness_sigma_mm=arc.roughness_sigma_mm,
         edge_spread_mm=_edge_spread_mm(printed, radius),
         edge_radius_mm=printed.edge_radius_mm,
         chips=printed.chips,
@@ -78,19 +72,6 @@ def back_straightness_mm(printed: PrintedTile) -> float:
 def _means(values: Array, grouped: int) -> Array:
     whole = len(values) // grouped * grouped
     return np.asarray(values[:whole].reshape(-1, grouped).mean(axis=1))
-
-
-@lru_cache(maxsize=8)
-def _lowpass_matrix(samples: int, radius_mm: float) -> Array:
-    """All rows of the Gaussian low-pass of a half circle's samples."""
-    along = np.linspace(-np.pi / 2, np.pi / 2, samples) * radius_mm
-    return lowpass_rows(along, ROUGHNESS_CUTOFF_MM, np.arange(samples))
-
-
-def _about_circle(phi: Array, rim: Array) -> Array:
-    """Residual of the least-squares circle; rims of a tenth of a mm keep it linear."""
-    design = np.column_stack((np.ones_like(phi), np.cos(phi), np.sin(phi)))
-    return np.asarray(rim - design @ np.linalg.lstsq(design, rim, rcond=None)[0])
 
 
 def _edge_spread_mm(printed: PrintedTile, radius_mm: float) -> float:
