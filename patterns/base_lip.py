@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 
 from patterns.base_tilt import ROOT_MM, SKIN_MM, parts, prism
 
 if TYPE_CHECKING:
     import manifold3d
+    import shapely  # noqa: TC004 - loaded where used
     from numpy.typing import NDArray
 
     from patterns.tilted_spec import TiltedSpec
@@ -85,6 +85,10 @@ def foot_of(region: shapely.Geometry, spec: TiltedSpec) -> Foot:
 
 def lip_solid(foot: Foot) -> manifold3d.Manifold:
     """Build the lip, standing in what is above it; empty without one."""
+    from manifold3d import Manifold
+
+    if foot.lip.is_empty:
+        return Manifold()
     top = ROOT_MM - foot.allowance_mm
     skin = SKIN_MM if foot.allowance_mm else 0.0
     plan = foot.lip.buffer(-skin, join_style="mitre") if skin else foot.lip
