@@ -74,6 +74,8 @@ CAVITIES = (
     "protection, and never cure one shut."
 )
 
+_NOTE_MM = 16.0  # room for a note of three lines
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BaseSheet:
@@ -147,6 +149,9 @@ def _print_page(pdf: FPDF, sheet: BaseSheet) -> None:
     page.points(pdf, order_of_work(sheet))
     page.heading(pdf, "Sanding")
     page.points(pdf, sheet.sanding)
+    if sheet.cavities:
+        page.points(pdf, [CAVITIES])
+    page.cautions(pdf)
 
 
 def _ways_page(pdf: FPDF, sheet: BaseSheet) -> None:
@@ -157,7 +162,8 @@ def _ways_page(pdf: FPDF, sheet: BaseSheet) -> None:
     image = pdf.image(io.BytesIO(sheet.picture), x=pdf.l_margin, y=top, w=pdf.epw)
     page.caption(pdf, top + image.rendered_height + 1, sheet.picture_words)
     pdf.ln(1)
-    page.points(pdf, sheet.notes)
-    if sheet.cavities:
-        page.points(pdf, [CAVITIES])
-    page.cautions(pdf)
+    for note in sheet.notes:
+        if pdf.get_y() > pdf.h - page.MARGIN_MM - _NOTE_MM:
+            pdf.add_page()
+            page.title(pdf, "Why this way", sheet.name)
+        page.points(pdf, [note])

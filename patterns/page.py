@@ -91,7 +91,7 @@ def settings(pdf: FPDF, rows: Iterable[tuple[str, str]]) -> None:
         pdf.set_font("Helvetica", size=10)
         pdf.cell(48, 5.6, name)
         pdf.set_font("Helvetica", "B", 10)
-        pdf.cell(0, 5.6, value, new_x="LMARGIN", new_y="NEXT")
+        pdf.multi_cell(0, 5.6, value, new_x="LMARGIN", new_y="NEXT", align="L")
 
 
 def points(pdf: FPDF, points: Sequence[str]) -> None:

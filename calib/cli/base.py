@@ -246,7 +246,7 @@ def _picture(compared: Compared) -> bytes:
 
     content = io.BytesIO()
     figure = draw_ways(compared.base, compared.made, compared.comparison)
-    figure.savefig(content, format="png", dpi=120)
+    figure.savefig(content, format="png", dpi=180)
     return content.getvalue()
 
 

@@ -140,7 +140,10 @@ def _flat_rows(ready: Ready) -> list[tuple[str, str]]:
         f"{len(list(run))} of {seconds:g} s"
         for seconds, run in groupby(setting.raised_s)
     ]
-    insets = ", ".join(f"{inset.inset_mm:.3f}" for inset in plan.insets)
+    insets = ", ".join(
+        f"{len(list(run))} of {inset_mm:.3f}"
+        for inset_mm, run in groupby(inset.inset_mm for inset in plan.insets)
+    )
     return [
         ("Layer height", f"{setting.layer_mm:g} mm"),
         ("Bottom and transition layers", ", ".join(runs)),
