@@ -20,8 +20,9 @@ Floats = NDArray[np.float64]
 
 LEAST_DEPTH_MM = 0.06
 SIGMAS = 4.5
-"""A chip stands out by this many sigma of roughness and noise together: at 72 pieces
-of rim of half a millimetre, a false one in some thousand tiles, were they Gaussian."""
+"""A chip stands out by this many sigma of what is seen, roughness and noise together,
+or of its own noise where that is more: at 72 pieces of rim of half a millimetre, a
+false one in some thousand tiles, were they Gaussian."""
 LEAST_WIDTH_MM = 0.2
 APART_MM = 0.35
 LEAST_STRENGTH = 0.35
@@ -59,7 +60,7 @@ def find_marks(
     """
     rough = rough_profile(along_mm, place_mm)
     sigma = rough.sigma_mm if rough.kept.any() else float(np.std(rough.profile_mm))
-    limit = np.maximum(LEAST_DEPTH_MM, SIGMAS * np.hypot(sigma, noise_mm))
+    limit = np.maximum(LEAST_DEPTH_MM, SIGMAS * np.maximum(sigma, noise_mm))
     limit = np.where(strength < LEAST_STRENGTH, np.inf, limit)
     mean = _mean_of_three(rough.profile_mm)
     typical = float(np.median(limit[np.isfinite(limit)])) if len(limit) else 0.0

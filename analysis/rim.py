@@ -12,22 +12,26 @@ from analysis.rim_back import back_lands, back_straightness
 from analysis.rim_centre import centred
 from analysis.rim_edges import trace_edge
 from analysis.rim_light import UNREADABLE, rim_light, why_not
-from analysis.rim_pixels import STEP_MM, arc_course
+from analysis.rim_pixels import arc_course
 from analysis.rim_result import RimArc, RimMeasurement
-from analysis.rim_uncertainty import EDGE_PX, RimDoubt, light_mm
+from analysis.rim_uncertainty import (
+    EDGE_PX,
+    RimDoubt,
+    light_mm,
+    seen_noise,
+    short_scatter_mm,
+)
 from analysis.rim_values import (
     NO_BACK,
     NO_PROFILE,
-    NO_SHARP_EDGE,
     measured_arc,
-    noise_only,
     refused,
     with_roughness,
+    with_spread,
     with_upper,
-    with_value,
     without,
 )
-from analysis.roughness import floor_of_lands, one_photo
+from analysis.roughness import floor_of_scatter, one_photo
 
 if TYPE_CHECKING:
     from analysis.photo import Photo
@@ -51,7 +55,7 @@ def measure_tile(photo: Photo, pose: TilePose) -> RimMeasurement:
     course = arc_course(pose)
     trace = trace_edge(photo, pose, course)
     light = rim_light(photo, pose, course, trace)
-    noise = trace.noise_mm
+    noise = seen_noise(trace.noise_mm, trace.place_mm)
     arc = RimArc(
         radius_mm=pose.radius_mm,
         phi_rad=course.at_mm / pose.radius_mm,
@@ -65,34 +69,20 @@ def measure_tile(photo: Photo, pose: TilePose) -> RimMeasurement:
     reason = why_not(arc, light.contrast, light.lined)
     if reason is not None:
         return refused(bare, reason)
-    lands = back_lands(photo, pose)
-    floor = floor_of_lands(list(lands.place_mm), STEP_MM)
-    doubt = _doubt(pose, arc)
-    measured = measured_arc(bare, arc, doubt)
-    scale = float(np.median(trace.px_per_mm))
+    measured = measured_arc(bare, arc, _doubt(pose, arc))
     along = arc.phi_rad[arc.used] * pose.radius_mm
     rough = rough_profile(along, arc.residual_mm[arc.used])
+    floor = floor_of_scatter(
+        float(np.median(trace.noise_mm[arc.used])), short_scatter_mm(rough.profile_mm)
+    )
     measured = with_roughness(measured, one_photo(rough, floor))
-    straight = back_straightness(lands, pose.radius_mm)
+    measured = with_spread(measured, edge_spread(along, rough, floor))
+    straight = back_straightness(back_lands(photo, pose), pose.radius_mm)
     if straight is None:
-        measured = without(measured, "back_straightness", NO_BACK)
-    else:
-        # The wall shows below the edge and only adds to what is seen: a limit.
-        limit_mm = straight.value_mm + 2 * straight.u_mm
-        measured = with_upper(measured, "back_straightness", limit_mm)
-    if floor is None:
-        return without(measured, "edge_spread", NO_SHARP_EDGE)
-    spread = edge_spread(
-        along, rough, floor, trace.blur_px / scale, lands.blur_px / scale
-    )
-    if spread.width_mm is None or spread.u_mm is None:
-        return with_upper(measured, "edge_spread", spread.upper_mm)
-    quantity = noise_only(
-        spread.width_mm,
-        spread.u_mm,
-        "10-90 width along 1 mm, lateral only, camera's blur removed in quadrature",
-    )
-    return with_value(measured, "edge_spread", quantity)
+        return without(measured, "back_straightness", NO_BACK)
+    # The wall shows below the edge and only adds to what is seen: a limit.
+    limit_mm = straight.value_mm + 2 * straight.u_mm
+    return with_upper(measured, "back_straightness", limit_mm)
 
 
 def _nothing(photo: Photo, pose: TilePose, arc: RimArc) -> RimMeasurement:

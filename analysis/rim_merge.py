@@ -16,7 +16,7 @@ from analysis.rim_uncertainty import VIEW_LENGTH_MM, RimDoubt
 from analysis.rim_values import (
     NO_BACK,
     NO_PROFILE,
-    NO_SHARP_EDGE,
+    NO_WINDOW,
     measured_arc,
     refused,
     with_roughness,
@@ -114,7 +114,7 @@ def _merged_plan(plan: Sequence[RimMeasurement]) -> RimMeasurement:
         merged = with_roughness(merged, _roughness_of(arcs))
     else:
         merged = _combined(merged, usable, "roughness_sigma", NO_BACK)
-    merged = _combined(merged, usable, "edge_spread", NO_SHARP_EDGE)
+    merged = _combined(merged, usable, "edge_spread", NO_WINDOW)
     return _combined(merged, usable, "back_straightness", NO_BACK)
 
 

@@ -13,6 +13,7 @@ from analysis.result import Component, Quantity
 from analysis.rim_uncertainty import RimDoubt, noise_of, rim_quantity
 
 if TYPE_CHECKING:
+    from analysis.edge_spread import EdgeSpread
     from analysis.rim_result import RimArc, RimMeasurement, RimQuantity
     from analysis.roughness import Roughness
 
@@ -28,7 +29,7 @@ PLAN: tuple[RimQuantity, ...] = (
 """What a photo in plan tells."""
 NO_PROFILE = "It shows only in a photo of the tile on the edge stand."
 NO_BACK = "Too little of the back edge could be read."
-NO_SHARP_EDGE = "No sharp edge was found beside the rim to tell the camera's blur by."
+NO_WINDOW = "Nowhere is a millimetre of the rim free of dents."
 
 _METHODS: dict[RimQuantity, str] = {
     "radius": "least-squares circle of the whole arc",
@@ -119,3 +120,14 @@ def with_roughness(measured: RimMeasurement, rough: Roughness) -> RimMeasurement
         return with_upper(measured, "roughness_sigma", rough.upper_mm)
     quantity = noise_only(rough.sigma_mm, rough.u_mm, rough.method)
     return with_value(measured, "roughness_sigma", quantity)
+
+
+def with_spread(measured: RimMeasurement, spread: EdgeSpread) -> RimMeasurement:
+    """Add the edge's width, or its upper limit."""
+    if not np.isfinite(spread.upper_mm):
+        return without(measured, "edge_spread", NO_WINDOW)
+    if spread.width_mm is None or spread.u_mm is None:
+        return with_upper(measured, "edge_spread", spread.upper_mm)
+    method = "10-90 width along 1 mm, lateral only, blur of its slices removed"
+    quantity = noise_only(spread.width_mm, spread.u_mm, method)
+    return with_value(measured, "edge_spread", quantity)

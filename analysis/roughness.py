@@ -1,9 +1,10 @@
 """Roughness of a rim: its sigma in a stated band, the photo's own floor taken off.
 
 The band runs from the 2.5 mm cut-off to the sampling limit, 0.2 mm (two samples).  A
-photo's own scatter is not white: it lies mostly where the roughness lies.  It is taken
-from the part's back edge in the same photo, or drops out of the covariance of two
-photos (line edge roughness: measured^2 = true^2 + floor^2, Villarrubia 2005).
+photo's own scatter is not white: it lies mostly where the roughness lies.  It is
+bracketed by the noise of the fits and the shortest scatter seen, or drops out of the
+covariance of two photos (line edge roughness: measured^2 = true^2 + floor^2,
+Villarrubia 2005).
 """
 
 from __future__ import annotations
@@ -20,14 +21,16 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 BAND = "2.5 mm to 0.2 mm"
-NOISE_LENGTH_MM = 0.2
-"""Correlation length of a photo's own scatter along an edge (empirical)."""
+NOISE_LENGTH_MM = 0.125
+"""Correlation length of a photo's own scatter along an edge (rendered pictures)."""
+SCATTER_WEIGHT = 0.6
 INDEPENDENT_MM = 0.5
 """Length of edge that tells one independent sample of it."""
 U_MODEL_RATIO = 0.07
 """Slices of 0.1 mm and the blur along the edge smooth the shortest waves."""
-LEAST_EDGE_MM = 3.0
-_ONE_SIDED_95 = 1.645
+_ONE_SIDED = 2.1
+"""Standard u to the far end of the floor's bracket; more than the 1.645 of a normal
+distribution."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,39 +61,30 @@ def finite_length_share(length_mm: float, correlation_mm: float) -> float:
     return float(1 - 2 * q * (1 - q * (1 - np.exp(-1 / q))))
 
 
-def floor_of_lands(places_mm: list[Floats], step_mm: float) -> Floor | None:
-    """Take the floor from pieces of back edge, each (k,) evenly sampled.
+def floor_of_scatter(noise_mm: float, scatter_mm: float) -> Floor:
+    """Bracket the floor of one photo from below and from above.
 
-    Each piece is judged about its own line; what that takes away is put back by the
-    finite length of the piece.  What roughness the back edge itself has is in it, so
-    the floor is rather too high.  None with less than 3 mm of edge;
-    else the median piece's.
+    Parameters
+    ----------
+    noise_mm : float
+        What the fits of single slices say: too little, since neighbouring pixels err
+        alike (sharpening, JPEG).
+    scatter_mm : float
+        What is seen over 0.2 mm of rim, see
+        :func:`analysis.rim_uncertainty.short_scatter_mm`: too much by the roughness
+        that has waves so short.
+
+    Notes
+    -----
+    On smooth rims the upper end is nearly right, hence the weight.  The u is that of a
+    rectangular distribution of the variance between both ends.  (The back edge, which
+    has no roughness of supports, is too short between its notches, and its wall shows.)
     """
-    variances, lengths = [], []
-    for place in places_mm:
-        if len(place) < 6:
-            continue
-        x = np.arange(len(place)) - (len(place) - 1) / 2
-        level = place - place.mean()
-        level = level - x * float(x @ level) / float(x @ x)
-        size = len(place) * step_mm
-        share = finite_length_share(size / 2, NOISE_LENGTH_MM)
-        variances.append(float(np.mean(np.minimum(level**2, _clip(level)))) / share)
-        lengths.append(size)
-    length = float(np.sum(lengths))
-    if length < LEAST_EDGE_MM:
-        return None
-    # a piece beside a dark notch can be far off: the middle one by length counts
-    order = np.argsort(variances)
-    reached = np.cumsum(np.array(lengths)[order])
-    middle = order[int(np.searchsorted(reached, 0.5 * length))]
-    sigma = float(np.sqrt(variances[int(middle)]))
-    return Floor(sigma_mm=sigma, u_mm=sigma / np.sqrt(length / INDEPENDENT_MM))
-
-
-def _clip(level_mm: Floats) -> float:
-    """Square beyond which a sample is a nick in the back edge, not scatter."""
-    return float((4 * 1.4826 * np.median(np.abs(level_mm)) + 1e-6) ** 2)
+    low, high = noise_mm**2, max(scatter_mm, noise_mm) ** 2
+    variance = SCATTER_WEIGHT * high + (1 - SCATTER_WEIGHT) * low
+    u_variance = max((high - low) / np.sqrt(12), 0.1 * variance)
+    sigma = float(np.sqrt(variance))
+    return Floor(sigma_mm=sigma, u_mm=float(u_variance / (2 * sigma)))
 
 
 def one_photo(rough: Rough, floor: Floor | None) -> Roughness:
@@ -104,10 +98,8 @@ def one_photo(rough: Rough, floor: Floor | None) -> Roughness:
             method=f"band {BAND}; the photo's own floor is not known",
         )
     variance = seen**2 - floor.sigma_mm**2
-    # the rim's light is not quite the back edge's: the floor is good to a quarter
-    u_floor = np.hypot(floor.u_mm, 0.25 * floor.sigma_mm)
-    u_variance = float(np.hypot(2 * floor.sigma_mm * u_floor, 0.05 * seen**2))
-    return _told(variance, u_variance, f"band {BAND}; floor from the back edge")
+    u_variance = float(np.hypot(2 * floor.sigma_mm * floor.u_mm, 0.05 * seen**2))
+    return _told(variance, u_variance, f"band {BAND}; floor from the shortest scatter")
 
 
 def two_photos(first: Rough, second: Rough) -> Roughness:
@@ -128,7 +120,7 @@ def two_photos(first: Rough, second: Rough) -> Roughness:
 
 
 def _told(variance: float, u_variance: float, method: str) -> Roughness:
-    upper = float(np.sqrt(max(variance, 0.0) + _ONE_SIDED_95 * u_variance))
+    upper = float(np.sqrt(max(variance, 0.0) + _ONE_SIDED * u_variance))
     if variance < 2 * u_variance:
         return Roughness(sigma_mm=None, u_mm=None, upper_mm=upper, method=method)
     sigma = float(np.sqrt(variance))
