@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     import manifold3d
     import shapely
-    from numpy.typing import ArrayLike
+    from numpy.typing import ArrayLike, NDArray
 
     from patterns.export import Mesh
 
@@ -47,16 +47,53 @@ def sections(
     tuple of Section
         In the order asked for; one without rings where nothing is.
     """
-    whole = solid(body) if hasattr(body, "vertices_mm") else body
+    whole: manifold3d.Manifold = solid(body) if hasattr(body, "faces") else body
     return tuple(section(whole.slice(z_mm), z_mm) for z_mm in heights_mm)
+
+
+def cut_mesh(
+    vertices_mm: NDArray[np.float64], faces: NDArray[np.int64], z_mm: float
+) -> Section:
+    """Cut a sound mesh once, without making a body of it first.
+
+    A triangle's part of the cut goes from its side that leads down to the one that
+    leads up, which has the material on its left.
+    """
+    above = vertices_mm[:, 2] > z_mm
+    over = above[faces]
+    cut = faces[over.any(axis=1) & ~over.all(axis=1)]
+    side = np.stack([cut, np.roll(cut, -1, axis=1)], axis=2)  # (m, 3 sides, 2 ends)
+    up = ~above[side[..., 0]] & above[side[..., 1]]
+    down = above[side[..., 0]] & ~above[side[..., 1]]
+    starts, ends = np.sort(side[down], axis=1), np.sort(side[up], axis=1)
+    points = len(vertices_mm)
+    after = dict(
+        zip(
+            (starts[:, 0] * points + starts[:, 1]).tolist(),
+            (ends[:, 0] * points + ends[:, 1]).tolist(),
+            strict=True,
+        )
+    )
+    rings = []
+    while after:
+        ring = [next(iter(after))]
+        while ring[-1] in after:
+            ring.append(after.pop(ring[-1]))
+        p, q = np.divmod(np.array(ring[:-1]), points)
+        low, high = vertices_mm[p], vertices_mm[q]
+        share = (z_mm - low[:, 2]) / (high[:, 2] - low[:, 2])
+        rings.append(low[:, :2] + share[:, None] * (high - low)[:, :2])
+    return _section([ring for ring in rings if len(ring) > 2], z_mm)
 
 
 def section(cut: manifold3d.CrossSection, z_mm: float) -> Section:
     """Outer rings and openings of a plane region, largest first."""
-    rings = sorted(
-        (np.asarray(ring, np.float64) for ring in cut.to_polygons()),
-        key=lambda ring: -abs(signed_area_mm2(ring)),
-    )
+    rings = [np.asarray(ring, np.float64) for ring in cut.to_polygons()]
+    return _section(rings, z_mm)
+
+
+def _section(rings: list[NDArray[np.float64]], z_mm: float) -> Section:
+    rings = sorted(rings, key=lambda ring: -abs(signed_area_mm2(ring)))
     return Section(
         z_mm=float(z_mm),
         outer=tuple(ring for ring in rings if signed_area_mm2(ring) > 0),

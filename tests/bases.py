@@ -141,7 +141,7 @@ def inset(points: Points, by_mm: float) -> Points:
     inwards = np.column_stack([-along[:, 1], along[:, 0]])
     before = np.roll(inwards, 1, axis=0)
     mitre = (inwards + before) / (1 + np.sum(inwards * before, axis=1))[:, None]
-    return points + by_mm * mitre
+    return np.asarray(points + by_mm * mitre)
 
 
 def sculpted(made: Made) -> tuple[Points, Faces]:
@@ -187,7 +187,7 @@ def _relief(level: Points, length_mm: float) -> Points:
     """Stones and ripples between 0 and 1, the same ones for every base."""
     x, y = np.moveaxis(level, -1, 0) / length_mm
     waves = np.sin(23 * x + 3 * np.cos(17 * y)) + np.sin(31 * y - 2 * x)
-    return 0.5 + 0.25 * waves
+    return np.asarray(0.5 + 0.25 * waves)
 
 
 def _faded(share: Points) -> Points:
