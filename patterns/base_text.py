@@ -146,7 +146,7 @@ class _Lines:
     def start_with(self, letter: bytes) -> NDArray[np.bool_]:
         """Which lines start with a letter and a blank."""
         blank = self.bytes[self._second] <= ord(" ")
-        return np.asarray((self.bytes[self.starts] == ord(letter)) & blank
+        return np.asarray((self.bytes[self.starts] == ord(letter)) & blank)
 
     def words(self, which: NDArray[np.bool_]) -> tuple[bytes, NDArray[np.int64]]:
         """Give some lines without their first word, and how many words each has."""
