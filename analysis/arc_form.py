@@ -35,6 +35,7 @@ OUTLYING, OUTLIER_REACH_MM = 3.5, 0.3
 START_MM = 5.0
 _LEAST_SCATTER_MM = 5e-4
 _CLIPS, _MOST_OUT = 8, 0.4
+_LEAST_WEIGHT = 0.05  # of what is kept near a place: below it nothing tells the line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -245,10 +246,12 @@ def _outliers(
 
 
 def _lowpass_of(along_mm: Floats, values: Floats, kept: NDArray[np.bool_]) -> Floats:
-    """Low-pass (n,) at every place of what is kept."""
+    """Low-pass (n,) at every place of what is kept; straight over a wide gap."""
     both = np.column_stack([kept, np.where(kept, values, 0.0)])
     weight, total = lowpass(along_mm, both, ROUGHNESS_CUTOFF_MM).T
-    return np.asarray(total / np.maximum(weight, 1e-6))
+    told = weight > _LEAST_WEIGHT
+    line = np.interp(along_mm, along_mm[told], total[told] / weight[told])
+    return np.asarray(line)
 
 
 def _widened(

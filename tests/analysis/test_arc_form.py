@@ -202,3 +202,14 @@ def test_chips_and_longer_waves_are_not_roughness(seed: int, sigma_um: float) ->
     # white noise loses sqrt(2) alpha... of its variance to the filter: under 5 %; the
     # sag's own share above the cut-off is under 1 um
     assert found.sigma_mm == pytest.approx(1e-3 * sigma_um, rel=0.15, abs=1e-3)
+
+
+def test_the_line_runs_straight_over_a_gap_wider_than_its_filter() -> None:
+    """A dent of 8 mm, left out whole, must not draw the line to zero inside it."""
+    arc = np.arange(-18.0, 18.0, 0.1)
+    level = 0.150
+    ripple = 0.001 * np.sin(2 * np.pi * arc / 0.9)
+    dent = np.where(np.abs(arc) < 4.0, 0.040 + 0.040 * (np.round(arc / 0.1) % 2), 0.0)
+    found = rough_profile(arc, level + ripple - dent)
+    deepest = -found.profile_mm[np.abs(arc) < 1.0].min()
+    assert deepest == pytest.approx(0.080, abs=0.004)  # ripple, and the line's own

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.arc_form import rough_profile
 from calib.virtual import finish
 from calib.virtual.profile_view import StandingTile, photograph_profiles
 from calib.virtual.tile_resin import InventedRimResin, LayerLight, invent_rim_resin
@@ -54,7 +55,6 @@ GROUPED = 8  # true samples in 0.1 mm, as far apart as readings are
 CHIP_MM = (0.12, 0.5)  # depth and width from which all chips are to be found
 CALM_MM = 0.010  # roughness sigma up to which they are
 NEAR_DEG = 3.0  # between a chip and where it is found
-ROUND_ABOUT_DEG = 12.0
 ROUGH_MM = 0.006  # from which the roughness is judged
 
 
@@ -133,7 +133,7 @@ def _varied(resin: InventedRimResin, rng: np.random.Generator) -> InventedRimRes
         resin,
         roughness_mm=float(rng.choice([0.0, 0.004, 0.008, 0.015, 0.025])),
         ragged_mm=float(rng.uniform(0.0, 0.008)),
-        chip_chance=float(rng.choice([0.0, 0.02, 0.05])),
+        chip_chance=float(rng.choice([0.0, 0.05, 0.10])),
         chip_depth_mm=float(rng.uniform(0.10, 0.22)),
         edge_radius_mm=radius,
         sanded_radius_mm=radius,
@@ -253,13 +253,12 @@ def judge_tile(printed: PrintedTile, measured: RimMeasurement) -> TileOutcome:
 
 
 def _dent_mm(printed: PrintedTile, phi_deg: float) -> float:
-    """How deep the true rim lies, near a place, below the median round about."""
+    """How deep the true rim lies, near a place, below its own line."""
     whole = len(printed.rim_mm) // GROUPED * GROUPED
     rim = printed.rim_mm[:whole].reshape(-1, GROUPED).mean(axis=1)
     phi = printed.phi_rad[:whole].reshape(-1, GROUPED).mean(axis=1)
-    away = np.abs(np.degrees(phi) - phi_deg)
-    level = np.median(rim[away < ROUND_ABOUT_DEG])
-    return float(level - rim[away < NEAR_DEG].min())
+    depth = -rough_profile(phi * printed.tile.radius_mm, rim).profile_mm
+    return float(depth[np.abs(np.degrees(phi) - phi_deg) < NEAR_DEG].max())
 
 
 def measured_rims(ring: RingSet, known: Sequence[RimManifest]) -> SetOutcome:
