@@ -103,7 +103,7 @@ def record_of(one: Chosen, known: Known, files: Sequence[str]) -> WrittenBase:
     from calib.records import WrittenBase
 
     return WrittenBase(
-        bottle_uid=known.bottle and known.bottle.uid,
+        bottle_uid=None if known.bottle is None else known.bottle.uid,
         printer_uid=known.printer.uid,
         name=one.compared.base.name,
         source=one.file.name,
