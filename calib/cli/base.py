@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import time
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,14 +23,15 @@ from calib.cli.output import (
 from calib.cli.pictures import check_folder, leave
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from calib.base_work import Compared
     from calib.cli.base_files import Chosen
     from calib.cli.base_known import Known
     from calib.way_rows import Setup
     from calib.ways import WayName
-    from patterns.base import Base
+
+_QUIET_S = 1.0
 
 
 @click.command()
@@ -173,72 +175,83 @@ def base(
       rimgauge base oval.stl --out oval --copies 3
       rimgauge base a.3mf b.obj --units mm --way lipped --without-supports --out mine
     """  # noqa: D301 \b is click's mark
-    from calib.base_work import chosen_way, compare_ways, make_ready
-    from calib.cli.base_files import Chosen, stem_of, unlike
+    from calib.base_work import compare_ways
     from calib.cli.base_known import known_of, setup_of, wish_of
+    from patterns.base_reading import read_bases
 
     for folder in (out, pictures):
         if folder is not None:
             check_folder(folder)
-    bases = [_read(file, options["units"], options["underside"]) for file in files]
+    tell = _Teller()
+    found = [
+        (file, one)
+        for file in files
+        for one in read_bases(
+            file,
+            units=options["units"],
+            underside=options["underside"],
+            progress=tell.of(file.name),
+        )
+    ]
     with open_store(data_dir, create=False) as store:
         known = known_of(store, bottle, printer, options["tolerance_mm"])
     setup, wish = setup_of(known, options), wish_of(known, options)
-    compared = [compare_ways(one, known.advised, setup, wish, narrate) for one in bases]
+    compared = [compare_ways(one, known.advised, setup, wish, tell) for _, one in found]
     drawn = [_picture(one) for one in compared] if out or pictures else []
+    written: tuple[Path, ...] = ()
+    if out is not None:
+        chosen = [
+            _choose(file, one, way, picture, tell, copies)
+            for (file, _), one, picture in zip(found, compared, drawn, strict=True)
+        ]
+        written = _write(chosen, known, setup, out, data_dir)
     left = [
         str(leave(pictures, f"{one.base.name}-ways", picture))
         for one, picture in zip(compared, drawn, strict=False)
         if pictures is not None
     ]
-    written: tuple[Path, ...] = ()
-    if out is not None:
-        ways = [chosen_way(one, way) for one in compared]
-        ready = [
-            make_ready(one, chosen, narrate)
-            for one, chosen in zip(compared, ways, strict=True)
-        ]
-        stems = [
-            stem_of(one, body, supports=wish.supports)
-            for one, body in zip(compared, ready, strict=True)
-        ]
-        written = _write(
-            [
-                Chosen(
-                    file=file,
-                    stem=stem,
-                    copies=copies,
-                    compared=one,
-                    ready=body,
-                    picture=picture,
-                )
-                for file, stem, one, body, picture in zip(
-                    files, unlike(stems), compared, ready, drawn, strict=True
-                )
-            ],
-            known,
-            setup,
-            out,
-            data_dir,
-        )
     return Report(
         document=_document(compared, written, left), text=_told(compared, written, left)
     )
 
 
-def _read(file: Path, units: str | None, underside: str | None) -> Base:
-    from patterns.base_reading import read_base
+class _Teller:
+    """Says what is being done, at most once a second: short work stays quiet."""
 
-    narrate(f"reading {file} ...")
-    told: list[str] = []
+    def __init__(self) -> None:
+        self._said_s = time.monotonic()
 
-    def progress(what: str, share: float) -> None:
-        line = f"{file.name}: {what} {100 * share:.0f} %"
-        if line not in told[-1:]:
-            told.append(line)
-            narrate(line)
+    def __call__(self, text: str) -> None:
+        """Say a line, if it is time for one."""
+        if time.monotonic() - self._said_s >= _QUIET_S:
+            narrate(text)
+            self._said_s = time.monotonic()
 
-    return read_base(file, units=units, underside=underside, progress=progress)
+    def of(self, name: str) -> Callable[[str, float], None]:
+        """Give what a file's reader tells its progress to."""
+        return lambda what, share: self(f"{name}: {what}, {100 * share:.0f} %")
+
+
+def _choose(
+    file: Path,
+    compared: Compared,
+    way: WayName | None,
+    picture: bytes,
+    tell: _Teller,
+    copies: int,
+) -> Chosen:
+    from calib.base_work import chosen_way, make_ready
+    from calib.cli.base_files import Chosen, stem_of
+
+    ready = make_ready(compared, chosen_way(compared, way), tell)
+    return Chosen(
+        file=file,
+        stem=stem_of(compared, ready),
+        copies=copies,
+        compared=compared,
+        ready=ready,
+        picture=picture,
+    )
 
 
 def _picture(compared: Compared) -> bytes:
@@ -254,10 +267,10 @@ def _write(
     chosen: Sequence[Chosen], known: Known, setup: Setup, out: Path, data_dir: Path
 ) -> tuple[Path, ...]:
     """Write all files and the record of them, or none."""
-    from calib.cli.base_files import files_of, record_of
+    from calib.cli.base_files import files_of, numbered, record_of
     from patterns.export import write_all
 
-    narrate("laying the plate out and making the files ...")
+    chosen = numbered(chosen)
     contents = files_of(chosen, setup)
     with open_store(data_dir) as store, store.transaction():
         for one in chosen:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,24 +36,21 @@ class Chosen:
     picture: bytes
 
 
-def stem_of(compared: Compared, ready: Ready, *, supports: bool) -> str:
+def stem_of(compared: Compared, ready: Ready) -> str:
     """Name a base's files after it, the way it is printed, and a guess as one."""
     kept = [c if c.isalnum() or c in " .-_" else "-" for c in compared.base.name]
     parts = ["".join(kept).strip(" .") or "base", ready.way]
-    if ready.way != "flat" and not supports:
+    if ready.tilted is not None and not ready.tilted.spec.supports:
         parts.append("without-supports")
     if ready.guess:
         parts.append("guess")
     return "-".join(parts)
 
 
-def unlike(stems: Sequence[str]) -> list[str]:
-    """Give each name once, by numbering those that come again."""
-    taken: list[str] = []
-    for stem in stems:
-        names = [stem, *(f"{stem}-{again}" for again in range(2, len(stems) + 2))]
-        taken.append(next(name for name in names if name not in taken))
-    return taken
+def numbered(chosen: Sequence[Chosen]) -> list[Chosen]:
+    """Give each base files of its own, where two have one name."""
+    stems = _unlike([one.stem for one in chosen])
+    return [replace(one, stem=stem) for one, stem in zip(chosen, stems, strict=True)]
 
 
 def files_of(chosen: Sequence[Chosen], setup: Setup) -> dict[str, bytes]:
@@ -120,7 +117,7 @@ def _plates(chosen: Sequence[Chosen], setup: Setup) -> dict[str, bytes]:
     from patterns.nesting import nest
 
     waiting = [one for one in chosen for _ in range(one.copies)]
-    names = unlike([one.stem for one in waiting])
+    names = _unlike([one.stem for one in waiting])
     plates = []
     while waiting:
         nested = nest(
@@ -145,6 +142,19 @@ def _plates(chosen: Sequence[Chosen], setup: Setup) -> dict[str, bytes]:
         called = stem if len(plates) == 1 else f"{stem}-plate-{number}"
         files |= plate_files(called, placed)
     return files
+
+
+def _unlike(stems: Sequence[str]) -> list[str]:
+    """Give names that come again a number."""
+    taken: dict[str, None] = {}
+    again: dict[str, int] = {}
+    for stem in stems:
+        name = stem
+        while name in taken:
+            again[stem] = again.get(stem, 1) + 1
+            name = f"{stem}-{again[stem]}"
+        taken[name] = None
+    return list(taken)
 
 
 def _common_stem(chosen: Sequence[Chosen]) -> str:
