@@ -31,6 +31,8 @@ from patterns.base import Base
 from patterns.base_sections import solid
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matplotlib.axes import Axes
 
     from calib.ways import Told, WallProfile, Way
@@ -49,30 +51,50 @@ _LOST_DRAWN_MM = 0.45  # and how much the corner may be drawn to lose
 _BELOW_SHARE = 0.06  # of the base's width, seen from below
 _PILLARS_MM = 4.0  # how near the section a pillar is that is drawn behind it
 _PILLARS_CLOSE_MM = 0.6
+_SLIVER_MM = 0.004
 _BAR_SHARE = 0.25
 _BARS_MM = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Subject:
-    """A base to be drawn, its body, and downhill (2,) in its frame."""
+    """A base to be drawn, its body, and downhill (2,) in its frame.
+
+    ``close_factor`` and ``below_factor``: how much larger departures are drawn at the
+    rim and from below, the same for all ways, so that they compare by eye.
+    """
 
     base: Base
     body: manifold3d.Manifold
     lean: Array
+    close_factor: int
     below_factor: int
 
 
-def factor_for(length_mm: float, drawn_mm: float) -> int:
+def subject_of(
+    base: Base, body: manifold3d.Manifold, lean: Array, ways: Sequence[Way]
+) -> Subject:
+    """Choose the factors that the departures of all ways are drawn by."""
+    width = float(np.ptp(np.asarray(base.rim.outline), axis=0).max())
+    tilted = [way.departure for way in ways if way.name != "flat"]
+    told = [told for way in ways for told in (way.departure, way.flare)]
+    return Subject(
+        base=base,
+        body=body,
+        lean=lean,
+        close_factor=_factor(_largest(tilted), _LOST_DRAWN_MM),
+        below_factor=_factor(_largest(told), _BELOW_SHARE * width),
+    )
+
+
+def _largest(told: list[Told]) -> float:
+    known = [abs(t.interval.value_mm) for t in told if t.interval is not None]
+    return max(known, default=0.0)
+
+
+def _factor(length_mm: float, drawn_mm: float) -> int:
     """Largest round factor that draws a length no larger than a limit."""
     return max((f for f in _FACTORS if f * length_mm <= drawn_mm), default=1)
-
-
-def below_factor(base: Base, told: list[Told]) -> int:
-    """One factor for all rims seen from below, so that they compare by eye."""
-    known = [abs(t.interval.value_mm) for t in told if t.interval is not None]
-    width = float(np.ptp(np.asarray(base.rim.outline), axis=0).max())
-    return factor_for(max(known, default=0.0), _BELOW_SHARE * width)
 
 
 def flat_section(ax: Axes, subject: Subject) -> str:
@@ -109,7 +131,7 @@ def flat_close(ax: Axes, subject: Subject, way: Way) -> str:
         _window(ax, window, pad=0.0)
         return "the rim, close, true to scale; flare not measured"
     largest = max(map(abs, (*profile.plain_mm, *profile.written_mm)))
-    factor = factor_for(largest, _FLARE_DRAWN_MM)
+    factor = _factor(largest, _FLARE_DRAWN_MM)
     plain = _stack(right, profile, profile.plain_mm, factor)
     written = _stack(right, profile, profile.written_mm, factor)
     _fill(ax, plain.difference(seen), AMISS, alpha=0.16)
@@ -141,9 +163,9 @@ def tilted_close(ax: Axes, subject: Subject, made: TiltedBase, way: Way) -> str:
         _fill(ax, section.intersection(near), RESIN)
         _window(ax, window, pad=0.0)
         return "the rim, close, true to scale; departure not measured"
-    factor = factor_for(abs(told.value_mm), _LOST_DRAWN_MM)
+    factor = subject.close_factor
     left = blunted(section, corner, factor * abs(told.value_mm))
-    lost = section.difference(left).intersection(near)
+    lost = _whole(section.difference(left).intersection(near))
     _fill(ax, lost, AMISS)
     _fill(ax, left.intersection(near), RESIN)
     _edge(ax, lost, INK, dashed=True)
@@ -227,6 +249,11 @@ def _around(
     wide, high = _CLOSE_MM
     left, low = x_mm - across * wide, y_mm - below * high
     return left, low, left + wide, low + high
+
+
+def _whole(shape: shapely.Geometry) -> shapely.Geometry:
+    """Leave slivers out."""
+    return shape.buffer(-_SLIVER_MM).buffer(_SLIVER_MM)
 
 
 def _plate(ax: Axes, bounds: tuple[float, float, float, float]) -> None:

@@ -25,10 +25,10 @@ from calib.way_drawings import (
     RESIN,
     SUPPORT,
     Subject,
-    below_factor,
     flat_below,
     flat_close,
     flat_section,
+    subject_of,
     tilted_below,
     tilted_close,
     tilted_section,
@@ -57,7 +57,8 @@ _PLACES = (
 )  # low and high: section, close, below
 _LINES_FROM, _LINE_STEP = 0.250, 0.0185
 _FRAME_FROM, _FRAME_TO = 0.094, 0.902
-_FOOT_FROM, _FOOT_LETTERS = 0.078, 175
+_COLUMN_LETTERS = 55
+_FOOT_FROM, _FOOT_LETTERS = 0.078, 205
 _KEY = (
     ("base", RESIN),
     ("supports", SUPPORT),
@@ -100,7 +101,7 @@ def draw_ways(base: Base, made: Made, compared: Comparison) -> Figure:
         elif isinstance(body, TiltedBase):
             captions = _tilted(axes, subject, body, way)
         else:
-            captions = _nothing(axes)
+            captions = _nothing(figure, axes, way, left)
         for (low, high), caption in zip(_PLACES, captions, strict=True):
             figure.text(
                 left + _WIDTH / 2.0,
@@ -116,14 +117,8 @@ def draw_ways(base: Base, made: Made, compared: Comparison) -> Figure:
 
 def _subject(base: Base, made: Made, compared: Comparison) -> Subject:
     tilted = [m for m in (made.lipped, made.tilted) if isinstance(m, TiltedBase)]
-    return Subject(
-        base=base,
-        body=solid(base),
-        lean=downhill(tilted[0].pose)[0] if tilted else np.array([1.0, 0.0]),
-        below_factor=below_factor(
-            base, [told for way in compared.ways for told in (way.departure, way.flare)]
-        ),
-    )
+    lean = downhill(tilted[0].pose)[0] if tilted else np.array([1.0, 0.0])
+    return subject_of(base, solid(base), lean, compared.ways)
 
 
 def _flat(axes: list[Axes], subject: Subject, way: Way) -> tuple[str, ...]:
@@ -146,9 +141,14 @@ def _tilted(
     )
 
 
-def _nothing(axes: list[Axes]) -> tuple[str, ...]:
+def _nothing(
+    figure: Figure, axes: list[Axes], way: Way, left: float
+) -> tuple[str, ...]:
+    """Say why there is nothing to draw."""
     for ax in axes:
         ax.set_axis_off()
+    why = textwrap.fill(way.refused, _COLUMN_LETTERS)
+    figure.text(left, _FRAME_TO - 0.06, why, fontsize=8, color=INK, va="top")
     return "", "", ""
 
 

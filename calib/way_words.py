@@ -14,21 +14,27 @@ NOT_MEASURED = "not measured"
 NONE = "none"
 
 
-def length_words(told: Told) -> str:
-    """Give a length with its 95 % interval, or say that there is none."""
+def length_words(told: Told, *, size: bool = False) -> str:
+    """Give a length with its 95 % interval, or say that there is none.
+
+    ``size``: it can't be below zero, so its interval is told from zero on.
+    """
     if told.interval is None:
         return NOT_MEASURED
     i = told.interval
     if i.low_mm == i.high_mm == 0.0:
         return NONE
-    return f"{i.value_mm:.3f} mm ({i.low_mm:.3f} to {i.high_mm:.3f})"
+    low = max(i.low_mm, 0.0) if size else i.low_mm
+    return f"{i.value_mm:.3f} mm ({low:.3f} to {i.high_mm:.3f})"
 
 
-def sanding_words(sanding: Sanding) -> str:
-    """Give the depth of what is sanded off."""
+def sanding_words(sanding: Sanding, *, stubs: bool) -> str:
+    """Give the depth of what is sanded off; ``stubs``: of supports, they come first."""
     if sanding.depth_mm is None:
         return NOT_MEASURED
-    return f"{sanding.depth_mm:.2f} mm" if sanding.depth_mm else NONE
+    if not sanding.depth_mm:
+        return "stubs of the supports" if stubs else NONE
+    return f"{sanding.depth_mm:.2f} mm" + (" and the stubs" if stubs else "")
 
 
 def time_words(time: PrintTime | None) -> str:
@@ -42,8 +48,6 @@ def time_words(time: PrintTime | None) -> str:
 
 def resin_words(resin: Resin) -> str:
     """Give the resin of a print, and how much of it is thrown away."""
-    if math.isnan(resin.total_ml):
-        return "-"
     return f"{resin.total_ml:.1f} ml, {resin.extra_ml:.1f} of it not the base"
 
 
@@ -56,13 +60,15 @@ def suction_words(suction: Suction) -> str:
 
 def way_lines(way: Way) -> tuple[tuple[str, str], ...]:
     """Name and words of everything a row says, what the person came for first."""
-    return (
-        ("rim departs", length_words(way.departure)),
+    rest = (
         ("flare", length_words(way.flare)),
-        ("sanding", sanding_words(way.sanding)),
+        ("sanding", sanding_words(way.sanding, stubs=way.name != "flat")),
         ("layers", str(way.time.layers) if way.time else "-"),
         ("time", time_words(way.time)),
         ("resin", resin_words(way.resin)),
         ("on a plate", str(way.fits) if way.fits else "none fits"),
         ("suction", suction_words(way.suction)),
     )
+    if math.isnan(way.height_mm):  # it can't be made at all
+        rest = tuple((name, "-") for name, _ in rest)
+    return (("rim departs", length_words(way.departure, size=True)), *rest)
