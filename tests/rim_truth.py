@@ -16,8 +16,10 @@ from analysis.arc_form import (
     ROUGHNESS_CUTOFF_MM,
     arc_functionals,
     lowpass,
+    rough_profile,
     straightness,
 )
+from analysis.edge_spread import true_spread_mm
 from calib.virtual.tile_pull import RimChip
 
 if TYPE_CHECKING:
@@ -26,8 +28,6 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 GROUPED = 4  # samples of the truth in one reading
-WINDOW_MM = 1.0  # along which an edge is averaged for its spread
-SIGMAS_10_90 = 2.563  # of a Gaussian edge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,13 +50,14 @@ def rim_truth(printed: PrintedTile, grouped: int = GROUPED) -> RimTruth:
     phi = _means(printed.phi_rad, grouped)
     rim = _means(printed.rim_mm, grouped)
     arc = arc_functionals(phi, rim, radius)
+    along = phi * radius
     return RimTruth(
         radius_mm=arc.radius_mm,
         form_mm=arc.form_mm,
         sag_mm=arc.sag_mm,
         cos2phi_mm=arc.cos2phi_mm,
         roughness_sigma_mm=arc.roughness_sigma_mm,
-        edge_spread_mm=_edge_spread_mm(printed, radius),
+        edge_spread_mm=true_spread_mm(along, rough_profile(along, rim)),
         edge_radius_mm=printed.edge_radius_mm,
         chips=printed.chips,
     )
@@ -72,15 +73,3 @@ def back_straightness_mm(printed: PrintedTile) -> float:
 def _means(values: Array, grouped: int) -> Array:
     whole = len(values) // grouped * grouped
     return np.asarray(values[:whole].reshape(-1, grouped).mean(axis=1))
-
-
-def _edge_spread_mm(printed: PrintedTile, radius_mm: float) -> float:
-    """10-90 width of the rim within windows, about the line through each."""
-    step = float(printed.phi_rad[1] - printed.phi_rad[0]) * radius_mm
-    length = round(WINDOW_MM / step)
-    count = len(printed.rim_mm) // length
-    windows = printed.rim_mm[: count * length].reshape(count, length)
-    x = np.linspace(-1, 1, length)
-    slope = (windows @ x) / (x @ x)
-    rest = windows - windows.mean(axis=1, keepdims=True) - slope[:, None] * x
-    return SIGMAS_10_90 * float(np.median(rest.std(axis=1)))
