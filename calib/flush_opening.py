@@ -85,10 +85,11 @@ def opening_insets_mm(stack: OpeningStack, ring_mm: Array, quantum_mm: Array) ->
         What the insets of its sides are rounded to, layer by layer, each making up for
         those above; a round one's are not rounded.
     """
-    middle = ring_mm.mean(axis=0)
+    area = shapely.Polygon(ring_mm)
+    middle = shapely.get_coordinates(area.centroid)[0]
     radii = np.hypot(*(ring_mm - middle).T)
     if len(ring_mm) > 8 and np.ptp(radii) < _ROUND * radii.mean():
-        inset = _round_insets(stack, -float(radii.mean()))
+        inset = _round_insets(stack, -float(np.sqrt(area.area / np.pi)))
         return np.tile(inset[:, None], (1, len(ring_mm)))
     return _side_insets(stack, shape_of(ring_mm), quantum_mm)
 
