@@ -11,24 +11,22 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
 from patterns.base_supports import Support, from_aside, from_base, from_raft
-from patterns.rim_checks import MIN_FOOTING_MM2
+from patterns.pillars import PILLAR_SIDES
+from patterns.rim_checks import beyond, in_mid_air
 from patterns.tilted_spec import Footing, IslandKind, TiltedSpec
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
+    import manifold3d  # noqa: TC004 - loaded where used
 
 PHASES = (0.5, 0.3, 0.7)  # where slicers cut a layer
 _SAMPLES = 8  # across a region
 _SAMPLE_RANGE_MM = (0.02, 0.4)
 _EDGE_MM = 1e-6
 _NARROW_MM2 = 1e-4  # a hang of less area is the offset's own chords
-_DISC_SIDES = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,8 +45,20 @@ class Watch:
 
     part: manifold3d.Manifold
     spec: TiltedSpec
-    supports: list[Support]
+    supports: list[Support] = field(default_factory=list)
     found: list[Found] = field(default_factory=list)
+    ends_mm: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 3, 3)))
+    radii_mm: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 3)))
+
+    def add(self, supports: list[Support]) -> None:
+        """Add supports; the three last discs of each are kept at hand."""
+        if not supports:
+            return
+        self.supports += supports
+        ends = [support.along_mm[-3:] for support in supports]
+        radii = [support.radii_mm[-3:] for support in supports]
+        self.ends_mm = np.vstack([self.ends_mm, ends])
+        self.radii_mm = np.vstack([self.radii_mm, radii])
 
 
 def watch_layers(watch: Watch, phase: float) -> None:
@@ -70,59 +80,45 @@ def watch_layers(watch: Watch, phase: float) -> None:
     below = CrossSection()
     for z_mm in heights[1:]:
         layer = part.slice(z_mm)
-        held = _with_supports(below, watch.supports, z_mm - step)
-        for region in _in_mid_air(layer, held):
+        held = _with_supports(below, watch, z_mm - step)
+        loose = in_mid_air(layer, held)
+        for region in loose:
             _support(watch, region, z_mm, "island")
-        held = _with_supports(below, watch.supports, z_mm - step)
-        for region in _hanging(layer, held, watch.spec.hang_limit_mm):
-            _support(watch, region, z_mm, "hang")
+        if loose:
+            held = _with_supports(below, watch, z_mm - step)
+        for region in beyond(layer, held, watch.spec.hang_limit_mm).decompose():
+            if region.area() > _NARROW_MM2:
+                _support(watch, region, z_mm, "hang")
         below = layer
 
 
 def _with_supports(
-    below: manifold3d.CrossSection, supports: list[Support], z_mm: float
+    below: manifold3d.CrossSection, watch: Watch, z_mm: float
 ) -> manifold3d.CrossSection:
     """Join the cuts of those supports whose contact is near to a layer."""
-    from manifold3d import CrossSection, OpType
+    from manifold3d import CrossSection, FillRule
 
-    discs = []
-    for support in supports:
-        if not support.along_mm[-3, 2] <= z_mm <= support.along_mm[-1, 2]:
-            continue
-        found = support.disc_at(z_mm)
-        if found is not None:
-            centre, radius = found
-            disc = CrossSection.circle(radius, _DISC_SIDES)
-            discs.append(disc.translate(tuple(centre)))
-    if not discs:
+    ends, radii = watch.ends_mm, watch.radii_mm
+    cut = (ends[:, 0, 2] <= z_mm) & (z_mm <= ends[:, 2, 2])
+    if not cut.any():
         return below
-    return CrossSection.batch_boolean([below, *discs], OpType.Add)
+    ends, radii = ends[cut], radii[cut]
+    every = np.arange(len(ends))
+    low = (z_mm > ends[:, 1, 2]).astype(int)  # which of the two last stretches
+    first, last = ends[every, low], ends[every, low + 1]
+    share = ((z_mm - first[:, 2]) / (last[:, 2] - first[:, 2]))[:, None]
+    centre = first[:, :2] + share * (last - first)[:, :2]
+    radius = radii[every, low] + share[:, 0] * (
+        radii[every, low + 1] - radii[every, low]
+    )
+    discs = centre[:, None] + radius[:, None, None] * _round()
+    return below + CrossSection(list(discs), FillRule.NonZero)
 
 
-def _in_mid_air(
-    layer: manifold3d.CrossSection, held: manifold3d.CrossSection
-) -> Iterator[manifold3d.CrossSection]:
-    """Parts of a layer that are large enough to be lit and rest on nothing."""
-    for part in layer.decompose():
-        area = part.area()
-        footing = min(MIN_FOOTING_MM2, area / 2)
-        if area > MIN_FOOTING_MM2 and (part ^ held).area() < footing:
-            yield part
-
-
-def _hanging(
-    layer: manifold3d.CrossSection, held: manifold3d.CrossSection, limit_mm: float
-) -> list[manifold3d.CrossSection]:
-    """Parts of a layer farther than a limit from all that is below."""
-    from manifold3d import JoinType
-
-    if held.is_empty():
-        return []
-    new = layer - held
-    if new.is_empty():
-        return []
-    grown = held.offset(limit_mm, JoinType.Round, circular_segments=32)
-    return [part for part in (new - grown).decompose() if part.area() > _NARROW_MM2]
+def _round() -> NDArray[np.float64]:
+    """Corners of a strut's disc of radius 1, (n, 2)."""
+    turn = np.arange(PILLAR_SIDES) * (2 * np.pi / PILLAR_SIDES)
+    return np.column_stack([np.cos(turn), np.sin(turn)])
 
 
 def _support(
@@ -138,7 +134,7 @@ def _support(
         chosen.append(point)
         support = _reached(watch, point)
         if support is not None:
-            watch.supports.append(support)
+            watch.add([support])
         watch.found.append(
             Found(
                 kind=kind,

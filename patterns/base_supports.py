@@ -64,17 +64,6 @@ class Support:
         """Height of its upright part above the raft, 0 without one."""
         return float(self.along_mm[1, 2]) if self.footing == "raft" else 0.0
 
-    def disc_at(self, z_mm: float) -> tuple[NDArray[np.float64], float] | None:
-        """Its cut at a height: centre (2,) and radius; None where it isn't."""
-        heights = self.along_mm[:, 2]
-        if not heights[0] <= z_mm <= heights[-1]:
-            return None
-        x, y, radius = (
-            float(np.interp(z_mm, heights, values))
-            for values in (*self.along_mm[:, :2].T, self.radii_mm)
-        )
-        return np.array([x, y]), radius
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hit:
@@ -268,7 +257,7 @@ def _braces(
     feet = np.array([s.along_mm[0, :2] for s in long])
     tops = np.array([s.pillar_mm for s in long])
     apart, near = cKDTree(feet).query(
-        feet, k=min(4, len(long)), distance_upper_bound=BRACE_REACH_MM
+        feet, k=min(3, len(long)), distance_upper_bound=BRACE_REACH_MM
     )
     pairs = {
         (min(i, int(j)), max(i, int(j)))

@@ -31,7 +31,7 @@ CONE_MM = 1.1
 LEAN_DEG = 40.0
 SINK_MM = 0.15  # a contact goes this far into the part
 FOOT_REACH_MM = PILLAR_FOOT_MM + RAFT_MARGIN_MM
-_PILLAR_SIDES = 10
+PILLAR_SIDES = 10
 
 
 def joints_mm(
@@ -72,7 +72,7 @@ def pillar_solid(
 def strut_solid(
     along_mm: NDArray[np.float64],
     radii_mm: Iterable[float],
-    sides: int = _PILLAR_SIDES,
+    sides: int = PILLAR_SIDES,
 ) -> manifold3d.Manifold:
     """Join level discs to a strut: centres (k, 3) from below, and their radii."""
     angle = np.arange(sides) * (2 * np.pi / sides)

@@ -96,9 +96,9 @@ def inspect_layers(
     hang, hang_z = 0.0, 0.0
     for z_mm in heights[1:]:
         layer = solid.slice(z_mm)
-        if layer.is_empty() or _stands_on_nothing(layer, below):
+        if layer.is_empty() or in_mid_air(layer, below):
             islands.append(float(z_mm))
-        while hang < widest and not _reaches(layer, below, hang):
+        while hang < widest and beyond(layer, below, hang).area() > _SLIVER_MM2:
             hang, hang_z = hang + HANG_STEP_MM, float(z_mm)
         below = layer
     return LayerFindings(
@@ -130,25 +130,64 @@ def support_touch_mm(spec: RimSpec, tile: RimTile) -> float:
     return float(((vertices - pose[:, 3]) @ pose[:, :3])[:, 0].min())
 
 
-def _stands_on_nothing(
+def in_mid_air(
     layer: manifold3d.CrossSection, below: manifold3d.CrossSection
-) -> bool:
-    """Whether a region that is large enough to be lit rests on nothing below it."""
-    return any(
-        (part ^ below).area() < min(MIN_FOOTING_MM2, part.area() / 2)
-        for part in layer.decompose()
-        if part.area() > MIN_FOOTING_MM2
+) -> list[manifold3d.CrossSection]:
+    """Parts of a layer that are large enough to be lit and rest on nothing below.
+
+    Only what has enough of the layer's overhang near it is compared with the layer
+    below: the same answer, for a part of the work.
+    """
+    new = (layer - below).decompose()
+    if not new:
+        return []
+    boxes, areas = _boxes(new), np.array([part.area() for part in new])
+    found = []
+    for part in layer.decompose():
+        area = part.area()
+        footing = min(MIN_FOOTING_MM2, area / 2)
+        near = areas[_meet(boxes, _boxes([part]), 0.0)].sum()
+        if area <= MIN_FOOTING_MM2 or near < area - footing - _SLIVER_MM2:
+            continue
+        if (part ^ below).area() < footing:
+            found.append(part)
+    return found
+
+
+def beyond(
+    layer: manifold3d.CrossSection, below: manifold3d.CrossSection, reach_mm: float
+) -> manifold3d.CrossSection:
+    """Find what of a layer lies farther than a distance from the layer below it."""
+    from manifold3d import CrossSection, JoinType
+
+    new = layer - below
+    if new.is_empty():
+        return new
+    boxes = _boxes(new.decompose())
+    under = below.decompose()
+    near = _meet(_boxes(under), boxes, reach_mm) if under else ()
+    close = [part for part, take in zip(under, near, strict=True) if take]
+    if not close:
+        return new
+    grown = CrossSection.compose(close).offset(
+        reach_mm, JoinType.Round, circular_segments=32
     )
+    return new - grown
 
 
-def _reaches(
-    layer: manifold3d.CrossSection, below: manifold3d.CrossSection, hang_mm: float
-) -> bool:
-    """Whether the layer lies within a distance of the one below it."""
-    from manifold3d import JoinType
+def _boxes(parts: list[manifold3d.CrossSection]) -> NDArray[np.float64]:
+    """Left, low, right, high of each part, (n, 4)."""
+    return np.array([part.bounds() for part in parts], np.float64)
 
-    grown = below.offset(hang_mm, JoinType.Round, circular_segments=32)
-    return bool((layer - grown).area() < _SLIVER_MM2)
+
+def _meet(
+    boxes: NDArray[np.float64], others: NDArray[np.float64], reach_mm: float
+) -> NDArray[np.bool_]:
+    """Whether a box is within a distance of any of the others, (n,)."""
+    first, last = boxes[:, None], others[None]
+    apart = (first[..., :2] > last[..., 2:] + reach_mm).any(axis=-1)
+    apart |= (last[..., :2] > first[..., 2:] + reach_mm).any(axis=-1)
+    return np.asarray(~apart.all(axis=1))
 
 
 def _underside_mm(tile: RimTile) -> NDArray[np.float64]:

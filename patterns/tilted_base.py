@@ -66,14 +66,15 @@ def tilt_base(
     lipped = one_body(body + lip_solid(foot), base.name)
     low = lipped.transform(tilt_pose(spec.tilt_deg)).bounding_box()[2]
     pose = tilt_pose(spec.tilt_deg, (RAFT_MM + LIFT_MM if spec.supports else 0.0) - low)
-    watch = Watch(part=lipped.transform(pose), spec=spec, supports=[])
+    watch = Watch(part=lipped.transform(pose), spec=spec)
     span = np.nan
-    whole = watch.part
+    whole, supports_mm3 = watch.part, 0.0
     if spec.supports:
         span = _place_supports(watch, foot, pose, say)
         say("joining base and supports ...")
         supports = supports_solid(watch.part, watch.supports)
         whole = one_body(watch.part + supports, base.name)
+        supports_mm3 = float(whole.volume() - watch.part.volume())
     plate = _on_plate(whole)
     whole = whole.transform(plate)
     vertices, faces = mesh_arrays(whole)
@@ -89,7 +90,7 @@ def tilt_base(
         lip=_lip(foot, spec, lip_mm3),
         body_mm3=float(body.volume()),
         lip_mm3=lip_mm3,
-        supports_mm3=float(whole.volume() - lipped.volume()),
+        supports_mm3=supports_mm3,
         height_mm=float(whole.bounding_box()[5]),
         span_mm=span,
         footprint=_footprint(whole),
@@ -104,7 +105,8 @@ def _place_supports(
     part, spec = watch.part, watch.spec
     rows = rim_rows(part, foot, pose, spec)
     face = face_grid(part, foot, pose, spec, rows)
-    watch.supports, span = filled(part, foot, pose, spec, [*rows, *face])
+    supports, span = filled(part, foot, pose, spec, [*rows, *face])
+    watch.add(supports)
     if not watch.supports:
         raise SpecError(
             "No support can reach the underside.", "Choose another side as the front."
