@@ -209,6 +209,11 @@ def _bottom(
 
     parts = polygons(cut_mesh(vertices, faces, flatness_mm + _JUST_ABOVE_MM))
     parts = [part for part in parts if part.area > _SMALLEST_OPENING_MM2]
+    if not parts:
+        raise FileError(
+            f"The underside of {source} has no outline.",
+            "Name another side with --underside.",
+        )
     largest = max(parts, key=lambda part: Polygon(part.exterior).area)
     whole = Polygon(largest.exterior)
     outside = [part for part in parts if not whole.contains(part)]

@@ -188,7 +188,7 @@ def turn_down(normal: Floats) -> Floats:
     if normal[2] > 1 - 1e-12:
         return np.diag([1.0, -1.0, -1.0])
     x, y, z = normal
-    cross = np.array([[0.0, 0.0, -x], [0.0, 0.0, -y], [x, y, 0.0]])
+    cross = np.array([[0.0, 0.0, x], [0.0, 0.0, y], [-x, -y, 0.0]])
     return np.asarray(np.eye(3) + cross + cross @ cross / (1 - z))
 
 

@@ -154,10 +154,10 @@ def sculpted(made: Made) -> tuple[Points, Faces]:
     relief = made.relief_mm * _relief(level, made.length_mm) * _faded(share)[:, None]
     layers = np.concatenate([level, made.height_mm + relief[..., None]], axis=2)
     floor = np.column_stack([bottom, np.zeros(len(bottom))])
-    return _stacked(np.concatenate([floor[None], layers]), hub)
+    return stacked(np.concatenate([floor[None], layers]), hub)
 
 
-def _stacked(rings: Points, hub: Points) -> tuple[Points, Faces]:
+def stacked(rings: Points, hub: Points) -> tuple[Points, Faces]:
     """Closed mesh of rings (k, n, 3), each joined to the next, the ends to a point."""
     k, n, _ = rings.shape
     ends = [(*hub, rings[0, 0, 2]), (*hub, rings[-1, :, 2].mean())]
@@ -246,7 +246,7 @@ def _inside(made: Made) -> Manifold:
         np.column_stack([inset(outline(made), made.shell_mm + z * lean), np.full(n, z)])
         for z, n in ((-1.0, len(outline(made))), (depth, len(outline(made))))
     ]
-    return _solid(*_stacked(np.array(rings), _hub(made)))
+    return _solid(*stacked(np.array(rings), _hub(made)))
 
 
 def _solid(vertices: Points, faces: Faces) -> Manifold:
