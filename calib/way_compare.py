@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from calib.recommend import recommend
@@ -48,6 +49,9 @@ def compare(
         )
     flat = None if advised is None else advised.flat
     rims = None if advised is None else advised.tilted
+    if setup.setting is None and flat is not None:
+        bottom_s = flat.suggestion.bottom_exposure_s
+        setup = replace(setup, setting=flat.profile.present.with_bottom(bottom_s))
     ways = (
         tilted_row("tilted", base, body, made.tilted, rims, setup),
         tilted_row("lipped", base, body, made.lipped, rims, setup),
