@@ -189,12 +189,13 @@ def circle_through(points: Floats) -> tuple[Floats, float]:
 
 
 def arcs_of_radius(
-    picture: Bytes, radius_px: float, known_px: list[Floats]
+    picture: Bytes, radius_px: float, known_px: list[Floats], share: float = 0.25
 ) -> list[HalfDisc]:
     """Pieces of rims of about a known radius, the longest first.
 
     Every steep place votes for the two points a radius away along its gradient, but
-    for those within or near one of the polygons ``known_px``.
+    for those within or near one of the polygons ``known_px``.  A piece has to be at
+    least about ``share`` of half a circle long.
     """
     soft = cv2.GaussianBlur(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), (0, 0), 1.0)
     gx, gy = (cv2.Sobel(soft, cv2.CV_32F, dx, 1 - dx) for dx in (1, 0))
@@ -219,7 +220,7 @@ def arcs_of_radius(
             votes = _votes((at + sign * radius * normal + margin) / _CELL_PX, shape)
             blur = max(1.0, 0.03 * radius / _CELL_PX)
             votes = cv2.GaussianBlur(votes, (0, 0), blur) * (2 * np.pi * blur**2)
-            least = 0.25 * np.pi * radius
+            least = share * np.pi * radius
             for y, x in _peaks(votes, radius / _CELL_PX, least):
                 centre = _CELL_PX * np.array([x, y], dtype=np.float64) - margin
                 disc = _arc_about(centre, radius, at, -sign * normal)

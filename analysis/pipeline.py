@@ -124,8 +124,8 @@ def _measure_one(
         outcome = measure_tiles(photo, found, scale_from_coupon=from_coupon)
     else:
         outcome = _measure_flare(photo, flares, from_coupon=from_coupon)
-    if found is not None and found.faults and _saw_nothing(outcome):
-        return why_no_tiles(found)
+    if found is not None and _saw_nothing(outcome):
+        return why_no_tiles(photo, found, sets[0].tiles[0]) or outcome
     if isinstance(outcome, Refusal):
         return outcome
     return replace(

@@ -16,6 +16,7 @@ from analysis.rim_merge import merge, two_prints
 from analysis.rim_result import Merged, RimDrawing, RimMeasurement, TileDrawing
 from analysis.rim_values import NO_PROFILE
 from analysis.ruler import RulerHint, read_ruler
+from analysis.tile_faults import lone_piece, why_blurred
 from analysis.tile_pose import solve_tiles
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from analysis.result import RulerReading
     from analysis.tile_pose import TilePose
     from analysis.tiles import FoundTile, FoundTiles, TileFault
-    from patterns.rim_manifest import RimManifest
+    from patterns.rim_manifest import RimManifest, RimTile
 
 Floats = NDArray[np.float64]
 
@@ -71,7 +72,7 @@ def measure_tiles(
         A refusal when there is no tile, no scale or no pose.
     """
     if not found.tiles:
-        return why_no_tiles(found)
+        return refuse("no_tiles")
     ruler = None
     if not scale_from_coupon:
         reading = read_ruler(photo, _ruler_hint(found))
@@ -96,10 +97,13 @@ def measure_tiles(
     )
 
 
-def why_no_tiles(found: FoundTiles) -> Refusal:
-    """Give the first fault, or that there is nothing."""
+def why_no_tiles(photo: Photo, found: FoundTiles, layout: RimTile) -> Refusal | None:
+    """Say what a photo without a readable tile shows instead; None if nothing."""
+    soft = why_blurred(photo)
+    if soft is not None:
+        return soft
     if not found.faults:
-        return refuse("no_tiles")
+        return lone_piece(photo, layout)
     first = found.faults[0]
     return Refusal(code=first.code, message=first.message, remedy=first.remedy)
 
@@ -149,6 +153,10 @@ def gather(
 def in_plan(reading: RimMeasurement) -> bool:
     """Whether the photo showed the tile lying; else it stood on the edge stand."""
     return reading.arc is not None
+
+
+def _laid(group: _Group) -> bool:
+    return any(map(in_plan, group.readings))
 
 
 def joined(readings: Sequence[RimMeasurement]) -> RimMeasurement:
@@ -225,9 +233,15 @@ def _name_missing(
     groups: dict[str, _Group],
     manifest: RimManifest,
 ) -> None:
-    """Warn under the first photo that shows any tile of the set."""
+    """Warn under the first photo that shows any tile of the set.
+
+    Round the edge stand there is room for four: photos of it alone miss nothing.
+    """
     ids = [tile.coupon_id for tile in manifest.tiles]
-    shown = [groups[name].home for name in ids if name in groups]
+    known = {name: groups[name] for name in ids if name in groups}
+    shown = [group.home for group in known.values()]
+    if not any(map(_laid, known.values())):
+        return
     missing = [name for name in ids if name not in groups]
     if not shown or not missing:
         return

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from analysis.refusals import refuse
 from analysis.register import apply, look, register
 from analysis.tile_code import MOST_WEAK, WEAK, matching, read_tile_code
+from analysis.tile_faults import SAME_FACE, face_levels, is_like
 from analysis.tile_outline import edges, outline_mm, tile_template
 from analysis.tile_place import Placed, place_tiles, px_per_mm
 from patterns.rim_manifest import RimManifest, RimTile
@@ -97,23 +98,29 @@ def find_tiles(photo: Photo, manifests: Sequence[RimManifest]) -> FoundTiles:
         raise ValueError("find_tiles wants at least one manifest")
     layout = manifests[0].tiles[0]
     placed, pieces = place_tiles(photo, layout)
-    faults = [_piece_fault(photo, piece, layout) for piece in pieces]
+    doubtful = [(piece, _piece_fault(photo, piece, layout)) for piece in pieces]
     whole = []
     for one in placed:
         if _leaves(photo, apply(one.homography, outline_mm(layout))):
-            faults.append(_fault(refuse("tile_cut_off"), one.middle_px))
+            doubtful.append((one, _fault(refuse("tile_cut_off"), one.middle_px)))
         else:
             whole.append(one)
     tiles = []
-    for one, touches in zip(whole, _touching(whole, layout), strict=True):
+    for one, touches in zip(whole, _touching(photo, whole, layout), strict=True):
         if touches:
-            faults.append(_fault(refuse("tiles_touching"), one.middle_px))
+            doubtful.append((one, _fault(refuse("tiles_touching"), one.middle_px)))
             continue
         read = _identify(photo, one, manifests)
         if isinstance(read, FoundTile):
             tiles.append(read)
         else:
-            faults.append(read)
+            doubtful.append((one, read))
+    known = [found.homography for found in tiles]
+    faults = [
+        fault
+        for one, fault in doubtful
+        if is_like(photo, one.homography, known, layout)
+    ]
     tiles, twice = _without_twins(tiles)
     return FoundTiles(
         tiles=tuple(sorted(tiles, key=lambda t: tuple(_middle(t)[::-1]))),
@@ -127,8 +134,8 @@ def _piece_fault(photo: Photo, piece: Placed, layout: RimTile) -> TileFault:
     return _fault(refuse(code), piece.middle_px)
 
 
-def _touching(placed: list[Placed], layout: RimTile) -> list[bool]:
-    """Tell which outlines come nearer than 0.3 mm to another one."""
+def _touching(photo: Photo, placed: list[Placed], layout: RimTile) -> list[bool]:
+    """Tell which outlines come nearer than 0.3 mm to another one with a like face."""
     ring = outline_mm(layout)
     touches = [False] * len(placed)
     for i, j in combinations(range(len(placed)), 2):
@@ -139,7 +146,12 @@ def _touching(placed: list[Placed], layout: RimTile) -> list[bool]:
         back = np.asarray(np.linalg.inv(other.homography))
         seen = apply(back, apply(one.homography, ring))
         rim = np.linalg.norm(seen, axis=1) - layout.radius_mm
-        if np.min(np.maximum(rim, -seen[:, 0])) < _TOUCHING_MM:
+        faces = [
+            np.median(face_levels(photo, p.homography, layout), axis=0)
+            for p in (one, other)
+        ]
+        like = np.abs(faces[0] - faces[1]).max() < SAME_FACE
+        if like and np.min(np.maximum(rim, -seen[:, 0])) < _TOUCHING_MM:
             touches[i] = touches[j] = True
     return touches
 
