@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 WINDOW_MM = 1.0
 WIDTH_10_90 = 2.563103131
 """10-90 width of a Gaussian edge over its standard deviation."""
-U_SCATTER_RATIO = 0.12
+U_SCATTER_RATIO = 0.15
 """Some thirty windows tell the scatter no better; slices smooth the shortest waves."""
 LEAST_SIGMAS = 2.0
 _ONE_SIDED = 2.1

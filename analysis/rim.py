@@ -20,6 +20,7 @@ from analysis.rim_uncertainty import (
     light_mm,
     seen_noise,
     short_scatter_mm,
+    skew_mm,
 )
 from analysis.rim_values import (
     NO_BACK,
@@ -117,4 +118,5 @@ def _doubt(pose: TilePose, arc: RimArc) -> RimDoubt:
         edge_mm=EDGE_PX / pose.px_per_mm,
         roughness_mm=rough.sigma_mm,
         radius_mm=pose.radius_mm,
+        skew_mm=skew_mm(pose.radius_mm, pose.tilt_rad, pose.u_view_rad),
     )

@@ -128,9 +128,9 @@ def _merged_doubt(measurements: Sequence[RimMeasurement], arc: RimArc) -> RimDou
     rough = rough_profile(
         arc.phi_rad[arc.used] * arc.radius_mm, arc.residual_mm[arc.used]
     )
-    known = [m.values["radius"] for m in measurements if "radius" in m.values]
 
-    def largest(name: str, otherwise: float) -> float:
+    def largest(name: str, otherwise: float, of: RimQuantity = "radius") -> float:
+        known = [m.values[of] for m in measurements if of in m.values]
         parts = [c.u_mm for q in known for c in q.budget if c.name == name]
         return max(parts, default=otherwise)
 
@@ -140,6 +140,7 @@ def _merged_doubt(measurements: Sequence[RimMeasurement], arc: RimArc) -> RimDou
         edge_mm=largest("light", 0.008),
         roughness_mm=rough.sigma_mm,
         radius_mm=arc.radius_mm,
+        skew_mm=largest("pose", 0.005, "form"),
     )
 
 

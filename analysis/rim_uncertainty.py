@@ -40,7 +40,8 @@ END_SHARE = {"sag": 0.06, "form": 0.05, "cos2phi": 0.23, "radius": 0.1}
 class RimDoubt:
     """What is not known about a rim's reading, beside its own samples.
 
-    ``edge_mm``: error of all edges alike, from 0.12 px; ``roughness_mm``: as seen.
+    ``edge_mm``: error of all edges alike, from 0.12 px; ``roughness_mm``: as seen;
+    ``skew_mm``: of the form, see :func:`skew_mm`.
     """
 
     u_view_rad: float
@@ -48,6 +49,16 @@ class RimDoubt:
     edge_mm: float
     roughness_mm: float
     radius_mm: float
+    skew_mm: float
+
+
+def skew_mm(radius_mm: float, tilt_rad: float, u_view_rad: float) -> float:
+    """Give the u of sin 2 phi by the view.
+
+    A plane seen at a tilt t is squashed by cos t, a circle by R (1 - cos t) / 2 to both
+    sides; an error of t makes R sin t / 2 of it.
+    """
+    return 0.5 * radius_mm * float(np.sin(tilt_rad)) * u_view_rad
 
 
 def light_mm(strength: Floats) -> Floats:
@@ -100,9 +111,12 @@ def rim_quantity(
         by_light = float(np.hypot(by_light, doubt.edge_mm))
     size = doubt.radius_mm / 12.5
     length = doubt.radius_mm if name == "radius" else abs(value_mm)
+    by_view = VIEW_LENGTH_MM[name] * size * doubt.u_view_rad
+    if name == "form":
+        by_view = float(np.hypot(by_view, doubt.skew_mm))
     parts = (
         Component(name="ruler", u_mm=length * doubt.u_scale_ratio),
-        Component(name="pose", u_mm=VIEW_LENGTH_MM[name] * size * doubt.u_view_rad),
+        Component(name="pose", u_mm=by_view),
         Component(name="edge noise", u_mm=by_noise),
         Component(name="light", u_mm=by_light),
         Component(

@@ -21,9 +21,12 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 BAND = "2.5 mm to 0.2 mm"
-NOISE_LENGTH_MM = 0.125
-"""Correlation length of a photo's own scatter along an edge (rendered pictures)."""
-SCATTER_WEIGHT = 0.6
+NOISE_LENGTH_MM = 0.055
+"""Correlation length of a photo's own scatter along an edge, as windows of a millimetre
+have it (rendered pictures)."""
+SCATTER_WEIGHT = 0.7
+MOST_WIDENED = 4.0
+"""A photo's scatter is two to four times what the fits say (rendered pictures)."""
 INDEPENDENT_MM = 0.5
 """Length of edge that tells one independent sample of it."""
 U_MODEL_RATIO = 0.07
@@ -80,7 +83,8 @@ def floor_of_scatter(noise_mm: float, scatter_mm: float) -> Floor:
     rectangular distribution of the variance between both ends.  (The back edge, which
     has no roughness of supports, is too short between its notches, and its wall shows.)
     """
-    low, high = noise_mm**2, max(scatter_mm, noise_mm) ** 2
+    high = float(np.clip(scatter_mm, noise_mm, MOST_WIDENED * noise_mm)) ** 2
+    low = noise_mm**2
     variance = SCATTER_WEIGHT * high + (1 - SCATTER_WEIGHT) * low
     u_variance = max((high - low) / np.sqrt(12), 0.1 * variance)
     sigma = float(np.sqrt(variance))
