@@ -8,7 +8,7 @@ for which a few normal layers above are opened too.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,16 +26,18 @@ from calib.lattice import curve_quantum_mm, edge_quantum_mm
 from calib.prediction import doubt_mm, interval_of
 from calib.squeeze_insets import is_squeezed
 from calib.wall import draw
-from patterns.base import Section
+from patterns.base import Ring, Section
 from patterns.base_sections import sections, signed_area_mm2, solid
 from patterns.errors import SpecError
 
 if TYPE_CHECKING:
+    from manifold3d import Manifold
+
     from calib.advised import FlatAdvice
     from calib.posterior import Fit
     from calib.prediction import Interval
     from calib.way_rows import Setup
-    from patterns.base import Base, Ring
+    from patterns.base import Base
 
 Array = NDArray[np.float64]
 
@@ -157,31 +159,74 @@ def compensated(cuts: tuple[Section, ...], model: FlatModel) -> tuple[Section, .
     SpecError
         A part of the base falls away.
     """
-    shapes: dict[bytes, tuple[RingShape, bool]] = {}
-    sides: dict[tuple[bytes, float], _Sides] = {}
+    press = _Press(model=model)
+    known: dict[tuple[int, ...], tuple[list[Ring], Section]] = {}
     layers = []
     for layer, cut in enumerate(cuts[:-1]):
-        rings = []
-        for ring in (*cut.outer, *cut.openings):
-            clean = _clean(ring)
-            key = clean.tobytes()
-            if key not in shapes:
-                small = signed_area_mm2(clean) < 0.0 and is_small(clean)
-                shapes[key] = shape_of(clean), small
-            shape, small = shapes[key]
-            if small:
-                quantum = _quanta_mm(shape, model)
-                rings.append(mitred(shape, model.opening_mm(clean, quantum)[layer]))
-                continue
-            if layer >= model.layers:
-                rings.append(ring)
-                continue
-            run = model.wall(_ring_run_mm(ring, cuts[layer + 1])).run_mm
-            if (key, run) not in sides:
-                sides[key, run] = _Sides.of(shape, run, model)
-            rings.append(sides[key, run].drawn_in(layer))
-        layers.append(region_of(cut, rings))
+        rings = press.drawn_in(cut, cuts[layer + 1], layer)
+        same = tuple(id(ring) for ring in rings)
+        if same not in known:
+            known[same] = rings, region_of(cut, rings)  # held, so that ids last
+        layers.append(known[same][1])
     return tuple(layers)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Drawn:
+    """A ring of the design, once it is understood."""
+
+    shape: RingShape
+    small: bool
+    area_mm2: float
+    around_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Press:
+    """Draws rings in, and those that are alike but once."""
+
+    model: FlatModel
+    known: dict[bytes, _Drawn] = field(default_factory=dict)
+    sides: dict[tuple[int, float], _Sides] = field(default_factory=dict)
+    done: dict[tuple[int, bytes], Ring] = field(default_factory=dict)
+
+    def drawn_in(self, cut: Section, above: Section, layer: int) -> list[Ring]:
+        """Draw the rings of a layer in."""
+        ours = [(ring, self._of(ring)) for ring in (*cut.outer, *cut.openings)]
+        others = [self._of(ring).area_mm2 for ring in (*above.outer, *above.openings)]
+        return [self._ring(ring, known, others, layer) for ring, known in ours]
+
+    def _of(self, ring: Ring) -> _Drawn:
+        key = ring.tobytes()
+        if key not in self.known:
+            clean = _clean(ring)
+            area = signed_area_mm2(clean)
+            shape = shape_of(clean)
+            self.known[key] = _Drawn(
+                shape=shape,
+                small=area < 0.0 and is_small(clean),
+                area_mm2=area,
+                around_mm=float(shape.length_mm.sum()),
+            )
+        return self.known[key]
+
+    def _ring(self, ring: Ring, known: _Drawn, others: list[float], layer: int) -> Ring:
+        shape, model = known.shape, self.model
+        if known.small:
+            quantum = _quanta_mm(shape, model)
+            inset = model.opening_mm(shape.points_mm, quantum)[layer]
+            return mitred(shape, inset)
+        if layer >= model.layers:
+            return ring
+        run = model.wall(_run_mm(known.area_mm2, known.around_mm, others)).run_mm
+        key = id(known), run
+        if key not in self.sides:
+            self.sides[key] = _Sides.of(shape, run, model)
+        sides = self.sides[key]
+        made = id(sides), sides.of_layer(layer)
+        if made not in self.done:
+            self.done[made] = sides.drawn_in(layer)
+        return self.done[made]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -214,6 +259,11 @@ class _Sides:
             ),
         )
 
+    def of_layer(self, layer: int) -> bytes:
+        """Tell layers apart whose rings differ."""
+        inset, profiles = self.inset_mm[layer], self.profiles_mm[:, layer]
+        return bytes(inset.tobytes() + profiles.tobytes())
+
     def drawn_in(self, layer: int) -> Ring:
         """Ring of a layer."""
         return drawn_in(self.shape, self.inset_mm[layer], self.profiles_mm[:, layer])
@@ -241,21 +291,26 @@ def _clean(ring: Ring) -> Ring:
     return np.ascontiguousarray(found[::-1] if turned else found)
 
 
-def _ring_run_mm(ring: Ring, above: Section) -> float:
-    """How far a ring's wall recedes to the next layer, as a mean along it."""
-    area = signed_area_mm2(ring)
-    others = above.outer if area > 0.0 else above.openings
-    around = float(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T).sum())
-    runs = [(area - signed_area_mm2(other)) / around for other in others]
+def _run_mm(area_mm2: float, around_mm: float, others_mm2: list[float]) -> float:
+    """How far a ring's wall recedes to the next layer, as a mean along it.
+
+    Signed areas: of the ring, and of those that may be it in the layer above.
+    """
+    alike = (other for other in others_mm2 if (other > 0.0) == (area_mm2 > 0.0))
+    runs = ((area_mm2 - other) / around_mm for other in alike)
     run = min(runs, key=abs, default=0.0)
     return run if abs(run) < _MOST_RUN_MM else 0.0
 
 
-def _run_of(body: object, model: FlatModel) -> float:
+def _run_of(body: Manifold, model: FlatModel) -> float:
     """Run of the outer rim, over the raised layers."""
     layer_mm = model.setting.layer_mm
     low, high = sections(body, [0.5 * layer_mm, 1.5 * layer_mm])
-    return model.wall(_ring_run_mm(low.outer[0], high)).run_mm
+    shape = shape_of(low.outer[0])
+    areas = [signed_area_mm2(ring) for ring in high.outer]
+    around = float(shape.length_mm.sum())
+    run = _run_mm(signed_area_mm2(low.outer[0]), around, areas)
+    return model.wall(run).run_mm
 
 
 def _insets(model: FlatModel, run_mm: float) -> tuple[LayerInset, ...]:
@@ -278,7 +333,9 @@ def _left(
 ) -> tuple[tuple[Interval, ...], tuple[Interval, ...]]:
     """Predict the step of each raised layer with insets, and without."""
     wall = model.wall(run_mm)
-    insets = model.quanta(run_mm, model.pixel_mm) * model.pixel_mm
+    insets = np.asarray(
+        model.quanta(run_mm, model.pixel_mm) * model.pixel_mm, np.float64
+    )
     left, bare = wall.steps_mm(insets), wall.steps_mm(np.zeros(model.layers))
     doubt = np.zeros(model.layers)
     if fit is not None:

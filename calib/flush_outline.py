@@ -157,7 +157,8 @@ def _vertices(shape: RingShape, inset: Array) -> Array:
     before = np.roll(shape.inwards, 1, axis=0)
     mean = 0.5 * (inset + np.roll(inset, 1))
     cosine = np.sum(before * shape.inwards, axis=1)
-    return mean[:, None] * (before + shape.inwards) / (1.0 + cosine)[:, None]
+    moved = mean[:, None] * (before + shape.inwards) / (1.0 + cosine)[:, None]
+    return np.asarray(moved)
 
 
 def _corners(shape: RingShape, inset: Array, extra: Array) -> Array:
@@ -173,7 +174,7 @@ def _corners(shape: RingShape, inset: Array, extra: Array) -> Array:
     move /= sine2[:, None]
     size = np.hypot(move[:, 0], move[:, 1])
     most = _MOST_MITRE * np.maximum(np.abs(ours), np.abs(theirs))
-    return move * np.minimum(1.0, most / np.maximum(size, 1e-12))[:, None]
+    return np.asarray(move * np.minimum(1.0, most / np.maximum(size, 1e-12))[:, None])
 
 
 def _extra(at: Array, around: float) -> Array:

@@ -205,7 +205,7 @@ def _solve(
 def _between(knots: Array) -> Array:
     """Profile (k,) at its places from that at the knots; 0 at the end of the arm."""
     ends = [*_KNOTS_MM, CORNER_REACH_MM]
-    return np.interp(ALONG_MM, ends, [*knots, 0.0])
+    return np.asarray(np.interp(ALONG_MM, ends, [*knots, 0.0]))
 
 
 def _circle(radius_mm: float) -> Array:

@@ -49,16 +49,17 @@ def realisable(
     ends = np.cumsum(shape.length_mm)
     ticks = (np.arange(_SIDES) + 0.5) / _SIDES * ends[-1]
     picked = np.minimum(np.searchsorted(ends, ticks), len(ends) - 1)
-    rows = []
+    rows: list[Array] = []
     for side in picked:
         quantum = _stairs_mm(shape.along[side], model.pixel_x_mm, model.pixel_y_mm)
         inset = np.tile(inset_mm[:, side], (_PHASES, 1))
         if quantum > 0.0:
             phase = rng.uniform(0.0, quantum, (_PHASES, 1))
             body = np.round(phase / quantum)
-            inset = quantum * (body - np.round((phase - inset) / quantum))
+            inset = np.asarray(quantum * (body - np.round((phase - inset) / quantum)))
         rows.append(inset)
-    unique, count = np.unique(np.round(np.vstack(rows), 6), axis=0, return_counts=True)
+    found: Array = np.asarray(np.round(np.vstack(rows), 6), np.float64)
+    unique, count = np.unique(found, axis=0, return_counts=True)
     wall = Flush(edges=_alike(model, len(unique)), run_mm=run_mm)
     tolerance = max(_FINEST_MM, 0.5 * model.pixel_mm)
     held = np.mean(np.abs(wall.steps_mm(unique)) <= tolerance, axis=1)

@@ -128,7 +128,7 @@ class Flush:
     @property
     def layers(self) -> int:
         """How many layers are raised."""
-        return self.edges.dose_ratio.shape[1] - 1
+        return len(self.edges.setting.raised_s)
 
     @cached_property
     def exact_mm(self) -> Array:
