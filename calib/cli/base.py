@@ -210,9 +210,9 @@ def base(
         for one, picture in zip(compared, drawn, strict=False)
         if pictures is not None
     ]
-    return Report(
-        document=_document(compared, written, left), text=_told(compared, written, left)
-    )
+    text = _told(compared, written, left)
+    document = _document(compared, written, left) | {"text": click.unstyle(text)}
+    return Report(document=document, text=text)
 
 
 class _Teller:

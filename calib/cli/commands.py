@@ -64,7 +64,7 @@ def rimgauge() -> None:
          rimgauge accept                what you took over
 
     \b
-    No printer at hand?  See the whole day on invented data in under a minute:
+    No printer at hand?  See the whole day on invented data in a minute or two:
       rimgauge demo
 
     Resin, blades and wash solvent can hurt you: the coupon's sheet has the cautions,

@@ -31,12 +31,13 @@ if TYPE_CHECKING:
 )
 @reports
 def demo(out: Path) -> Report:
-    """Show the whole day's work on invented data, in about a minute.
+    """Show the whole day's work on invented data, in a minute or two.
 
     A virtual printer prints the flare coupon and a set of rim tiles in an invented
     resin, a virtual camera takes photos of them beside a ruler, and the real commands
     measure them and suggest.  Then a wall is printed as suggested, to show what it
-    does.  Your own records are not touched.
+    does, and an invented base is compared three ways and written.  Your own records
+    are not touched.
 
     \b
     Example:
@@ -105,6 +106,7 @@ def _story(out: Path, day: _Day) -> Report:
         [layer["inset_mm"] for layer in layers],
     )
     write_new(out / "walls.png", invented.walls_png(walls, advice["tolerance_mm"]))
+    base = _base(out, day)
     document = {
         "ok": True,
         "invented": True,
@@ -112,6 +114,7 @@ def _story(out: Path, day: _Day) -> Report:
         "measured": measured,
         "rims": rims,
         "suggestion": advice,
+        "base": base,
         "worst_plain_mm": float(walls.plain_mm.max()),
         "worst_suggested_mm": float(abs(walls.suggested_mm).max()),
         "folder": str(out),
@@ -143,6 +146,21 @@ def _rims(out: Path, day: _Day) -> list[dict[str, Any]]:
         for picture in sorted(out.glob(f"{Path(photo['photo']).stem}-rim-*.png")):
             _mark(picture)
     return measured
+
+
+def _base(out: Path, day: _Day) -> dict[str, Any]:
+    """Have a base of its own compared and written, and mark its picture."""
+    from calib.demo_base import write_base
+
+    file = out / "invented-base.stl"
+    write_base(file)
+    made: dict[str, Any] = day.run(
+        *("base", file, "--out", out / "base", "--pictures", out),
+        *("--lift-s", "6", "--wait-s", "2"),
+    )
+    for picture in made["pictures"]:
+        _mark(Path(picture))
+    return made
 
 
 def _mark(picture: Path) -> None:
@@ -207,6 +225,8 @@ def _told(document: dict[str, Any]) -> str:
             f"Pictures and report: {document['folder']}",
             "",
             document["suggestion"]["text"],
+            "",
+            document["base"]["text"],
         )
     )
 
