@@ -36,6 +36,7 @@ VENT_REST_N = 1.0
 LEAST_VENT_MM = 2.0
 _VENT_STEP_MM = 0.5
 _LARGEST_VENT_MM = 10.0
+_LEAST_MM2 = 1.0  # less pulls with a tenth of a newton at most
 _OPEN_MM2 = 0.05  # less than this in common with the open is no way in
 
 
@@ -211,7 +212,8 @@ def _openings(material: shapely.Geometry) -> list[shapely.Polygon]:
         for part in shapely.get_parts(material)
         for ring in part.interiors
     ]
-    return [hollow for ring in rings if (hollow := ring.difference(material)).area > 0]
+    hollows = [ring.difference(material) for ring in rings]
+    return [hollow for hollow in hollows if hollow.area > _LEAST_MM2]
 
 
 def _opens(opening: shapely.Polygon, way_in: shapely.Geometry) -> bool:
