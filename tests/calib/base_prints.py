@@ -1,6 +1,6 @@
 """A judge of written bases: prints them virtually and measures every layer's outline.
 
-    python -m tests.calib.base_prints [--bases N] [--seed S] [--fitted]
+    python -m tests.calib.base_prints [--count N] [--seed S] [--fitted] [--squeezed]
 
 Knows nothing of the solver: the mesh is sliced, its sections fall on pixels at a
 random place of the raster, the doses are those of the virtual printer, whose blur is
@@ -11,22 +11,38 @@ wall would be.  Everything is invented data.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import argparse
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from calib.base_flat import plan_with
+from calib.flush_model import build_model
+from calib.flush_opening import SMALL_MM
+from calib.observations import observe
+from calib.posterior import fit
+from calib.stack import Resins
 from calib.virtual.dose import PixelGrid, doses, grid_around, rasterise
 from calib.virtual.part import Rings, offset, outline_of
+from calib.virtual.printer import print_coupon
+from calib.virtual.resin import InventedResin, invent_resin
+from calib.wall import Draws, draw
+from patterns.base import Section
+from patterns.base_sections import polygons, solid
+from patterns.base_stack import stand
+from tests.bases import ready
+from tests.calib.closed_loop import LAYER_MM, PIXEL_MM, coupon, read_directly
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import manifold3d
 
-    from calib.virtual.resin import InventedResin
+    from calib.flat_plan import FlatPlan
+    from patterns.base import Base
 
 Array = NDArray[np.float64]
 
@@ -35,6 +51,19 @@ MARGIN_MM = 1.5
 LIGHT_DEPTHS = 6  # layers above that still matter: 1/400 of their light
 EVERY_MM = 0.05
 NEAR_CORNER_MM = 0.25
+FINEST_MM = 0.005  # of a median along a rim on a raster
+JUDGED = (
+    "disc_25",
+    "square_25",
+    "hexagon_32_drafted",
+    "rectangle_20x40",
+    "hole_3_disc_30",
+    "slot_1_rectangle_50x25",
+    "disc_40_drafted",
+    "ell_40",
+    "pocket_disc_25",
+    "hollow_disc_32",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -222,3 +251,230 @@ def _area(rings: Rings) -> shapely.Geometry:
     outer = [p for p in polygons if p.exterior.is_ccw]
     openings = [p for p in polygons if not p.exterior.is_ccw]
     return shapely.difference(shapely.union_all(outer), shapely.union_all(openings))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """What a base printed three ways shows: as written, plain, and subtracted.
+
+    ``*_share`` of the rim within the larger of 10 um and half a pixel; ``corner_mm``
+    and ``mitre_mm`` the largest departure near a square corner, as written and by
+    mitred insets; ``opening_mm`` how far small openings miss their design width, in
+    the compensated layers; ``left_mm`` largest step of a layer's outline (mean along
+    the rim) and ``bare_mm`` that of the plain base.
+    """
+
+    name: str
+    squeeze_mm: float
+    share: float
+    bare_share: float
+    subtracted_share: float
+    corner_mm: float
+    mitre_mm: float
+    opening_mm: float
+    left_mm: float
+    bare_mm: float
+    within_interval: bool
+
+
+def judge(
+    base: Base,
+    plan: FlatPlan,
+    resin: InventedResin,
+    raster: Raster,
+) -> Verdict:
+    """Print a written base on a raster, and the same base plain and subtracted."""
+    setting = plan.setting
+    raised = len(setting.raised_s)
+    body = solid(stand(base, plan.layers, plan.layer_mm, plan.sanding_allowance_mm))
+    above = light_layers(resin, raster.layer_mm)
+    count = min(
+        max(raised, len(plan.layers)) + above,
+        int(body.bounding_box()[5] / raster.layer_mm),
+    )
+    normal = [setting.normal_s] * (count - raised)
+    exposures = [*setting.raised_s, *normal]
+    design = _design(base, count, raster, plan.sanding_allowance_mm)
+    (outer,) = polygons(_section(design[0]))
+    dry = replace(resin, squeeze_mm=())
+    aim = print_sections(design, [setting.normal_s] * count, dry, raster, raised)
+    written = print_sections(
+        sections_of(body, count, raster), exposures, resin, raster, raised
+    )
+    bare = print_sections(design, exposures, resin, raster, raised)
+    steps = _steps_mm(written, aim, outer)
+    bare_steps = _steps_mm(bare, aim, outer)
+    corners = [(c.x_mm, c.y_mm) for c in base.rim.corners if abs(c.inside_deg - 90) < 1]
+    drawn = {
+        name: print_sections(
+            [*lower, *design[raised:]], exposures, resin, raster, raised
+        )
+        for name, lower in (
+            ("subtracted", _inset(design, [max(bare_steps[0], 0.0)] * raised)),
+            ("mitred", _inset(design, [i.exact_mm for i in plan.insets])),
+        )
+    }
+    pitch = max(raster.pixel_mm)
+    straight = {
+        name: straightness(made, aim, outer, corners, pitch)
+        for name, made in (("written", written), ("bare", bare), *drawn.items())
+    }
+    worst = int(np.argmax(np.abs(steps)))
+    interval = plan.left[worst]
+    return Verdict(
+        name=base.name,
+        squeeze_mm=resin.squeeze_mm[0] if resin.squeeze_mm else 0.0,
+        share=straight["written"].share,
+        bare_share=straight["bare"].share,
+        subtracted_share=straight["subtracted"].share,
+        corner_mm=straight["written"].corner_mm,
+        mitre_mm=straight["mitred"].corner_mm,
+        opening_mm=_openings_mm(base, written),
+        left_mm=float(np.abs(steps).max()),
+        bare_mm=float(np.abs(bare_steps).max()),
+        within_interval=interval.low_mm - FINEST_MM
+        <= steps[worst]
+        <= interval.high_mm + FINEST_MM,
+    )
+
+
+def _design(base: Base, count: int, raster: Raster, lift_mm: float) -> list[Rings]:
+    """Sections of the design, raised by what will be sanded off."""
+    body = solid(base)
+    heights = (np.arange(count) + raster.cut) * raster.layer_mm - lift_mm
+    heights = np.maximum(heights, raster.cut * raster.layer_mm)
+    cuts = []
+    for z_mm in heights:
+        found = body.slice(float(z_mm)).to_polygons()
+        cuts.append(tuple(np.asarray(ring, float) for ring in found))
+    return cuts
+
+
+def _section(rings: Rings) -> Section:
+    return Section(
+        z_mm=0.0,
+        outer=tuple(r for r in rings if shapely.LinearRing(r).is_ccw),
+        openings=tuple(r for r in rings if not shapely.LinearRing(r).is_ccw),
+    )
+
+
+def _inset(design: Sequence[Rings], insets_mm: Sequence[float]) -> list[Rings]:
+    return [
+        offset(rings, -inset, mitred=True)
+        for rings, inset in zip(design, insets_mm, strict=False)
+    ]
+
+
+def _steps_mm(
+    outlines: Sequence[Rings], aim: Sequence[Rings], outer: shapely.Polygon
+) -> Array:
+    """Median departure of each layer along the rim."""
+    near = rim_points(outer)
+    return np.array(
+        [
+            np.median(departure_mm(made, wanted, near))
+            for made, wanted in zip(outlines, aim, strict=True)
+        ]
+    )
+
+
+def _openings_mm(base: Base, outlines: Sequence[Rings]) -> float:
+    """Largest miss of the design width of the small openings, all layers judged."""
+    worst = 0.0
+    for recess in base.recesses:
+        ring = shapely.Polygon(recess.ring)
+        circle = shapely.maximum_inscribed_circle(ring, tolerance=1e-3)
+        width = 2 * float(circle.length)
+        if width < SMALL_MM:
+            centre = shapely.get_coordinates(circle)[0]
+            at = (float(centre[0]), float(centre[1]))
+            for made in outlines:
+                worst = max(worst, abs(opening_width_mm(made, at) - width))
+    return worst
+
+
+def known(resin: InventedResin) -> Draws:
+    """The model that an invented resin without beam spread follows."""
+    share, wide = resin.halo[0] if resin.halo else (0.0, 0.1)
+    first, second = (*resin.squeeze_mm, 0.0, 0.0)[:2]
+    values = {
+        "tc_s": resin.gel_s,
+        "depth_mm": resin.depth_mm,
+        "core_mm": resin.core_mm,
+        "halo_share": share,
+        "halo_mm": wide,
+        "squeeze_mm": first,
+        "squeeze_second_mm": second,
+    }
+    arrays = {name: np.array([value]) for name, value in values.items()}
+    return Draws(batches=(Resins(halo="gaussian", **arrays),))
+
+
+def try_base(
+    name: str, rng: np.random.Generator, *, fitted: bool, squeezed: bool
+) -> Verdict:
+    """Invent a resin, plan a base, write it and print it.
+
+    ``fitted``: the plan knows the resin from a virtual coupon's readings only.
+    """
+    transitions = bool(rng.integers(2))
+    manifest, setting = coupon(transitions=transitions)
+    resin = invent_resin(rng, heavy=fitted and bool(rng.integers(2)), squeezed=squeezed)
+    fit_of = None
+    if fitted:
+        exposures = manifest.exposure_by_layer_s
+        part = print_coupon(manifest, exposures, resin)
+        read = read_directly(manifest, part, rng)
+        fit_of = fit((observe(manifest, read, exposures, manifest.layer_mm),))
+        draws = draw(fit_of, 40)
+    else:
+        resin = replace(resin, spread=0.0)
+        draws = known(resin)
+    base = ready(name)
+    model = build_model(draws, setting, PIXEL_MM, PIXEL_MM)
+    plan = plan_with(base, model, fit=fit_of, sanded=squeezed)
+    shift = tuple(float(v) for v in rng.uniform(0.0, PIXEL_MM, 2))
+    raster = Raster(
+        pixel_mm=(PIXEL_MM, PIXEL_MM),
+        layer_mm=LAYER_MM,
+        shift_mm=(shift[0], shift[1]),
+        cut=float(rng.choice([0.3, 0.5, 0.7])),
+    )
+    return judge(base, plan, replace(resin, part_scale=1.0), raster)
+
+
+def main() -> None:
+    """Judge some bases and print a table."""
+    ask = argparse.ArgumentParser(description=__doc__)
+    ask.add_argument("--count", type=int, default=len(JUDGED))
+    ask.add_argument("--seed", type=int, default=1)
+    ask.add_argument("--fitted", action="store_true")
+    ask.add_argument("--squeezed", action="store_true")
+    wish = ask.parse_args()
+    rng = np.random.default_rng(wish.seed)
+    found = []
+    for k in range(wish.count):
+        name = JUDGED[k % len(JUDGED)]
+        verdict = try_base(name, rng, fitted=wish.fitted, squeezed=wish.squeezed)
+        found.append(verdict)
+        print(
+            f"{verdict.name:24} straight {verdict.share:5.1%} (plain "
+            f"{verdict.bare_share:4.0%}, subtracted {verdict.subtracted_share:4.0%})  "
+            f"corner {1e3 * verdict.corner_mm:4.0f} um (mitred "
+            f"{1e3 * verdict.mitre_mm:4.0f})  opening {1e3 * verdict.opening_mm:4.0f} "
+            f"um  left {1e3 * verdict.left_mm:4.0f} of {1e3 * verdict.bare_mm:4.0f} um"
+            f"{'' if verdict.within_interval else '  OUT OF ITS INTERVAL'}",
+            flush=True,
+        )
+    shares = np.array([v.share for v in found])
+    print(
+        f"{len(found)} bases: straight along {shares.mean():.1%} of the rim on the "
+        f"mean, {shares.min():.1%} at least; corner "
+        f"{1e3 * max(v.corner_mm for v in found):.0f} um, opening "
+        f"{1e3 * max(v.opening_mm for v in found):.0f} um at most; "
+        f"{sum(v.within_interval for v in found)} leftovers within their interval"
+    )
+
+
+if __name__ == "__main__":
+    main()
