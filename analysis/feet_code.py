@@ -9,9 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.profile_shape import off_plane_rad
-from patterns.rimcode import FOOT_BITS, decode_feet
+from patterns.rimcode import FOOT_BITS, encode_feet
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from analysis.hub import Hub
     from analysis.photo import Photo
     from analysis.profile_shape import Standing
@@ -23,16 +25,24 @@ _HALF_MM = 0.38
 """Half a window about a place: the next place's foot begins 0.5 mm off."""
 
 _FOOT_MM = (0.25, 0.75)
-_COVER_MARGIN_MM = 0.06
-_LEAST_HEIGHT_MM = 0.12
-_THERE, _GONE = 0.5, 0.28
+_COVER_MARGIN_MM = 0.12
+_LEAST_HEIGHT_MM = 0.2
+"""Less than this of a foot beyond the top face may be lost in its blur."""
+
+_THERE, _GONE = 0.45, 0.12
 _LEAST_SCATTER = 0.02
 """Noise and texture scatter up to this share of the light."""
+
+_LEAST_APART = 2
+"""In so many places that can be told must a code differ from all others that may be
+there: one place misread must not make another tile of it."""
 
 _LEAST_SHARE = 0.6
 
 
-def read_feet(photo: Photo, hub: Hub, standing: Standing) -> int | str:
+def read_feet(
+    photo: Photo, hub: Hub, standing: Standing, indices: Collection[int]
+) -> int | str:
     """Read a tile's index in its set.
 
     Parameters
@@ -42,6 +52,8 @@ def read_feet(photo: Photo, hub: Hub, standing: Standing) -> int | str:
     standing : Standing
         Where the tile stands, as fitted; its own feet are taken from ``standing.tile``
         for their places only.
+    indices : collection of int
+        Which there may be.
 
     Returns
     -------
@@ -51,7 +63,8 @@ def read_feet(photo: Photo, hub: Hub, standing: Standing) -> int | str:
     -----
     A foot makes light change along the top face, whichever way it is lit: each place is
     judged by the scatter of light about a straight line, against that of the foot
-    that every tile has.  One place that can't be told is settled by the parity.
+    that every tile has.  Places that can't be told may stay open as long as all other
+    tiles that may be there differ in two that can.
     """
     scatter = [_scatter(photo, hub, standing, x) for x in _places_mm(standing)]
     *places, always = scatter
@@ -61,19 +74,27 @@ def read_feet(photo: Photo, hub: Hub, standing: Standing) -> int | str:
     size = max(always, float(np.nanmax(places)))
     if always < _THERE * size or size < _LEAST_SCATTER:
         return "its feet hardly show"
-    share = np.array(places) / size
-    weak = [k for k in range(FOOT_BITS) if not _told(share[k])]
-    if len(weak) > 1:
-        return f"{len(weak)} of {FOOT_BITS} feet can't be told"
-    bits = [bool(s > _THERE) for s in share]
-    if weak:
-        bits[weak[0]] = sum(bits[: weak[0]] + bits[weak[0] + 1 :]) % 2 == 0
-    index = decode_feet(tuple(bits))
-    return "its feet don't agree with their parity" if index is None else index
+    told = {
+        place: bool(share > _THERE)
+        for place, share in enumerate(np.array(places) / size)
+        if share > _THERE or share < _GONE
+    }
+    return _named(told, indices)
 
 
-def _told(share: float) -> bool:
-    return bool(share > _THERE or share < _GONE)
+def _named(told: dict[int, bool], indices: Collection[int]) -> int | str:
+    """Which index the places that can be told leave, or why none."""
+    off = {
+        index: sum(encode_feet(index)[place] != bit for place, bit in told.items())
+        for index in indices
+    }
+    fitting = [index for index, count in off.items() if count == 0]
+    if not fitting:
+        return "its feet are those of no tile in the known sets"
+    near = [index for index, count in off.items() if count < _LEAST_APART]
+    if len(near) > 1:
+        return f"{FOOT_BITS - len(told)} of {FOOT_BITS} feet can't be told"
+    return fitting[0]
 
 
 def _places_mm(standing: Standing) -> list[float]:

@@ -6,7 +6,7 @@ looks like it.  Their centres give the camera, and the hub's own design is the s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import permutations
 from typing import TYPE_CHECKING
 
@@ -18,6 +18,7 @@ from analysis.bundle import Priors, Seen, State, fit
 from analysis.camera import View, view_of_plane
 from analysis.candidates import shrunk
 from analysis.holes import measure_holes
+from analysis.hub_edges import side_lights, side_step
 from analysis.pose import (
     MAX_TILT_RAD,
     MIN_PX_PER_MM,
@@ -30,6 +31,7 @@ from patterns.manifest import Hole
 from patterns.rim_manifest import Stand
 
 if TYPE_CHECKING:
+    from analysis.bundle import Fitted
     from analysis.photo import Photo
     from analysis.result import Refusal
     from patterns.rim_manifest import StandHole
@@ -43,7 +45,13 @@ _SIZE_RATIO = 1.35
 _LEAST_HOLES, _LEAST_MIRRORED = 5, 6
 _AROUND_PX, _ENLARGED = 121, 12.0
 _HOLE_FLOOR_PX = 0.1
-_HOLE_FLOOR_MM = 0.004
+_HOLE_FLOOR_MM = 0.012
+"""Table in shade behind a hole's lip shifts its centre by this much."""
+
+_SIDE_FLOOR_PX, _SIDE_FLOOR_MM = 0.1, 0.004
+_ALONG_PX = 50.0
+_LEAST_SIDES = 10
+_ROUNDS = 2
 _MOST_BLUR_PX = 4.0
 _MOST_MISFIT_MM = 0.15
 _FLAT_PER_MM = 1e-9
@@ -88,8 +96,7 @@ def find_hub(photo: Photo, stand: Stand) -> Hub | Refusal:
     used = [(h, c) for h, c in zip(holes, centres, strict=True) if c.used]
     if len(used) < _LEAST_HOLES:
         return refuse("no_hub")
-    px_per_mm = _scale(guess)
-    floor = _HOLE_FLOOR_PX**2 + (_HOLE_FLOOR_MM * px_per_mm) ** 2
+    floor = _HOLE_FLOOR_PX**2 + (_HOLE_FLOOR_MM * _scale(guess)) ** 2
     seen = Seen(
         holes_mm=np.array([[h.x_mm, h.y_mm] for h, _ in used]),
         holes_px=np.array([c.centre_px for _, c in used]),
@@ -98,6 +105,26 @@ def find_hub(photo: Photo, stand: Stand) -> Hub | Refusal:
         marks_px=np.zeros((0, 2)),
         mark_sigma_px=1.0,
     )
+    fitted, misfit_px = _view(photo, stand, guess, seen)
+    view = fitted.state.view
+    hub = Hub(
+        stand=stand,
+        view=view,
+        px_per_mm=view.scale_px_per_mm,
+        tilt_rad=float(np.arccos(np.clip(view.rotation[2, 2], -1, 1))),
+        u_scale_ratio=U_COUPON_SCALE,
+        blur_px=blur_px,
+        residual_px=misfit_px,
+        holes_px=tuple(c.rim_px for _, c in used),
+    )
+    return _judged(hub)
+
+
+def _view(
+    photo: Photo, stand: Stand, guess: Floats, holes: Seen
+) -> tuple[Fitted, float]:
+    """Fit the camera to holes, then to holes and sides; RMS misfit of the holes."""
+    px_per_mm = _scale(guess)
     known = camera_priors(photo, px_per_mm)
     priors = Priors(
         inverse_distance_per_mm=known.inverse_distance_per_mm,
@@ -107,18 +134,53 @@ def find_hub(photo: Photo, stand: Stand) -> Hub | Refusal:
     )
     size = (photo.width_px, photo.height_px)
     start = view_of_plane(guess, size, px_per_mm, priors.inverse_distance_per_mm[0])
-    fitted = fit(State(view=start), seen, priors)
-    hub = Hub(
-        stand=stand,
-        view=fitted.state.view,
-        px_per_mm=fitted.state.view.scale_px_per_mm,
-        tilt_rad=float(np.arccos(np.clip(fitted.state.view.rotation[2, 2], -1, 1))),
-        u_scale_ratio=U_COUPON_SCALE,
-        blur_px=blur_px,
-        residual_px=float(np.sqrt(np.mean(fitted.hole_misfit_px**2))),
-        holes_px=tuple(c.rim_px for _, c in used),
+    fitted = fit(State(view=start), holes, priors)
+    misfit_px = float(np.sqrt(np.mean(fitted.hole_misfit_px**2)))
+    for _ in range(_ROUNDS):
+        seen = _with_sides(photo, stand, fitted.state.view, holes)
+        if seen is None:
+            break
+        fitted = fit(fitted.state, seen, priors)
+    return fitted, misfit_px
+
+
+def _with_sides(photo: Photo, stand: Stand, view: View, holes: Seen) -> Seen | None:
+    """Add the sides' middles, known across only; None if too few can be seen."""
+    sides = side_lights(photo, view, stand)
+    steps = [step for side in sides if (step := side_step(side, 0.0)) is not None]
+    if len(steps) < _LEAST_SIDES:
+        return None
+    mm = np.array([step.light.middle_mm for step in steps])
+    normal = np.array([step.light.normal for step in steps])
+    offset_px = np.array([step.offset_px for step in steps])
+    out_mm = _outward(stand, mm)
+    flat = np.zeros((len(mm), 1))
+    out_px = view.project(np.hstack([mm + out_mm, flat]))
+    out_px -= view.project(np.hstack([mm, flat]))
+    # every side stands out by the same: as the hub's exposure makes it
+    grown = np.median(offset_px * np.sign(np.sum(out_px * normal, axis=1)))
+    mm = mm + float(grown) / view.scale_px_per_mm * out_mm
+    px = np.array([s.light.middle_px + s.offset_px * s.light.normal for s in steps])
+    across2 = _SIDE_FLOOR_PX**2 + (_SIDE_FLOOR_MM * view.scale_px_per_mm) ** 2
+    across = normal[:, :, None] * normal[:, None, :]
+    covariance = across2 * across + _ALONG_PX**2 * (np.eye(2) - across)
+    return replace(
+        holes,
+        holes_mm=np.vstack([holes.holes_mm, mm]),
+        holes_px=np.vstack([holes.holes_px, px]),
+        holes_cov_px2=np.concatenate([holes.holes_cov_px2, covariance]),
     )
-    return _judged(hub)
+
+
+def _outward(stand: Stand, at_mm: Floats) -> Floats:
+    """Directions (n, 2) out of the top face at points (n, 2) of its sides."""
+    corners = np.array(stand.outline_mm)
+    along = np.roll(corners, -1, axis=0) - corners
+    normal = np.column_stack([along[:, 1], -along[:, 0]])
+    normal /= np.linalg.norm(normal, axis=1)[:, None]
+    level = np.sum(normal * corners, axis=1)
+    normal, level = normal * np.sign(level)[:, None], np.abs(level)
+    return np.asarray(normal[np.argmin(np.abs(at_mm @ normal.T - level), axis=1)])
 
 
 def _judged(hub: Hub) -> Hub | Refusal:

@@ -22,11 +22,14 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
-ARC_RAD = np.deg2rad(np.linspace(-42, 42, 43))
-"""Farther round the arc nothing bounds the last 2.5 mm of the silhouette."""
-_FILLET_POINTS = 14
+ARC_RAD = np.deg2rad(np.linspace(-56, 56, 47))
+"""Farther round the arc nothing bounds the last 2.5 mm of the silhouette, not even
+where the upper half comes 10 mm nearer to a camera at 120 mm."""
+_FILLET_POINTS = 11
 _WALL_TOP = 0.9
 _OUTWARD_COSINE = -0.4
+_NEWTON_STEPS = 6
+_LEAST_FALL = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +98,9 @@ def rim_points_mm(tile: RimTile, edge_mm: float) -> Floats:
     return _revolved(rho, z)
 
 
-def normals(tile: RimTile, edge_mm: float, far_mm: Floats, near_mm: Floats) -> Floats:
+def normals(
+    tile: RimTile, edge_mm: float, far_mm: Floats, near_mm: Floats, level_mm: Floats
+) -> Floats:
     """Outward normals (n, 3) of the surface where lines of sight meet it.
 
     Parameters
@@ -105,34 +110,42 @@ def normals(tile: RimTile, edge_mm: float, far_mm: Floats, near_mm: Floats) -> F
         Radius of the edge.
     far_mm, near_mm : (n, 3) arrays
         Two points on each line, in the tile's frame, the second nearer to the camera.
+    level_mm : (n,) array
+        How far outside the surface a line that misses it passes, 0 for others.
 
     Notes
     -----
-    The lines meet the half disc as if its edge were sharp; within the length of the
-    rounding the normal turns evenly from the face's to the wall's.
+    The distance from a convex body is convex along a line, so Newton's steps from above
+    never pass the surface.
     """
+    # none of the tile lies higher
+    above = (1.1 * tile.radius_mm - near_mm[:, 1]) / (near_mm[:, 1] - far_mm[:, 1])
+    down = far_mm - near_mm
+    at = near_mm - above[:, None] * down
+    for _ in range(_NEWTON_STEPS):
+        distance, normal = _distance(tile, edge_mm, at)
+        falls = -np.sum(normal * down, axis=1)
+        step = (distance - level_mm) / np.maximum(falls, _LEAST_FALL)
+        at = at + np.where(falls > 0, np.maximum(step, 0.0), 0.0)[:, None] * down
+    return _distance(tile, edge_mm, at)[1]
+
+
+def _distance(tile: RimTile, edge_mm: float, at_mm: Floats) -> tuple[Floats, Floats]:
+    """Signed distance (n,) from the rounded half disc, and its gradient (n, 3)."""
     taper = np.deg2rad(tile.taper_deg)
-    half = np.tan((np.pi / 2 - taper) / 2)
-    corner = tile.radius_mm + edge_mm * (1 / half - 1)
-    way = near_mm - far_mm
-    # x^2 + y^2 = (corner - z tan(taper))^2 along the line
-    lean = np.tan(taper)
-    cone, slope = corner - far_mm[:, 2] * lean, -way[:, 2] * lean
-    a = np.sum(way[:, :2] ** 2, axis=1) - slope**2
-    b = np.sum(way[:, :2] * far_mm[:, :2], axis=1) - cone * slope
-    c = np.sum(far_mm[:, :2] ** 2, axis=1) - cone**2
-    length = (-b + np.sqrt(np.maximum(b * b - a * c, 0.0))) / np.maximum(a, 1e-9)
-    falls = way[:, 2] < -1e-9
-    plane = -far_mm[:, 2] / np.where(falls, way[:, 2], -1.0)
-    on_face = falls & (plane < length)
-    at = far_mm + np.where(on_face, plane, length)[:, None] * way
-    rho = np.hypot(at[:, 0], at[:, 1])
-    along = np.where(on_face, rho - corner, at[:, 2] / np.cos(taper))
-    reach = max(edge_mm / half, 1e-3)
-    share = np.clip(0.5 + 0.5 * along / reach, 0.0, 1.0)
-    angle = -np.pi / 2 + share * (np.pi / 2 + taper)
-    radial = at[:, :2] / np.maximum(rho, 1e-9)[:, None]
-    return np.column_stack([np.cos(angle)[:, None] * radial, np.sin(angle)])
+    c, s = np.cos(taper), np.sin(taper)
+    rho = np.maximum(np.hypot(at_mm[:, 0], at_mm[:, 1]), 1e-9)
+    # from the middle of the rounding; face and wall touch it
+    x, z = rho - (tile.radius_mm - edge_mm), at_mm[:, 2] - edge_mm
+    face, wall = -z, x * c + z * s
+    round_ = (x > 0) & (z * c < x * s)
+    apart = np.maximum(np.hypot(x, z), 1e-9)
+    on_face = face > wall
+    distance = np.where(round_, apart, np.where(on_face, face, wall)) - edge_mm
+    radial = np.where(round_, x / apart, np.where(on_face, 0.0, c))
+    axial = np.where(round_, z / apart, np.where(on_face, -1.0, s))
+    out = radial / rho
+    return distance, np.column_stack([out * at_mm[:, 0], out * at_mm[:, 1], axial])
 
 
 def off_plane_rad(hub: Hub, standing: Standing) -> float:
@@ -149,15 +162,43 @@ def off_plane_rad(hub: Hub, standing: Standing) -> float:
     return float(np.arcsin(np.clip(ray @ (inward - low), -1.0, 1.0)))
 
 
-def silhouette(points_px: Floats, inward_px: Floats) -> tuple[Floats, Floats]:
-    """Straight pieces that bound the hull: unit normals (m, 2) outwards, and n . p.
+def silhouette(hub: Hub, standing: Standing) -> tuple[Floats, Floats]:
+    """Straight pieces that bound the rim as the camera sees it.
 
-    Pieces that face against ``inward_px`` (2,), the body's far side, are left out.
+    Unit normals (m, 2) outwards and n . p (m,), without the body's far side.
     """
-    normal, level = _pieces(_hull(points_px))
-    body = inward_px / np.linalg.norm(inward_px)
+    radius = standing.tile.radius_mm
+    normal, level = _pieces(hulls_px(hub, standing)[0])
+    ends = np.array([[radius, 0.0, 0.0], [radius - 1.0, 0.0, 1.0]])
+    seen = standing.px(hub, ends)
+    body = (seen[1] - seen[0]) / np.linalg.norm(seen[1] - seen[0])
     kept = normal @ body < -_OUTWARD_COSINE
     return normal[kept], level[kept]
+
+
+def hulls_px(
+    hub: Hub,
+    standing: Standing,
+    aside_rad: Floats | None = None,
+    focus_mm: float = 0.0,
+) -> list[Floats]:
+    """Corners (m, 2) of the rim's hull in the picture, seen through points of the lens.
+
+    Parameters
+    ----------
+    hub : Hub
+    standing : Standing
+    aside_rad : (k,) array, optional
+        How far aside of the lens' middle, across the tile's bottom face; 0 if None.
+    focus_mm : float
+        How far above the rim's lowest point the lens is focused.
+    """
+    aside = np.zeros(1) if aside_rad is None else aside_rad
+    rim = rim_points_mm(standing.tile, standing.radius_mm)
+    seen = np.broadcast_to(rim, (len(aside), *rim.shape)).copy()
+    seen[:, :, 2] += aside[:, None] * (rim[:, 1] - focus_mm)
+    px = standing.px(hub, seen.reshape(-1, 3)).reshape(*seen.shape[:2], 2)
+    return [_hull(points) for points in px]
 
 
 def depth_px(pieces: tuple[Floats, Floats], points_px: Floats) -> Floats:

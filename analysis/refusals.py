@@ -166,9 +166,10 @@ _LISTED = (
     ),
     Code(
         code="no_tiles",
-        message="No rim tile was found in the photo.",
-        remedy="Photograph the tiles from above, bottom face up, whole, at 20 px per "
-        "millimetre or more, on a background of another brightness.",
+        message="No rim tile and no edge stand was found in the photo.",
+        remedy="Photograph the tiles from above, bottom face up, whole, or standing "
+        "round the edge stand with its holes in view, at 20 px per millimetre or more, "
+        "on a background of another brightness.",
     ),
     Code(
         code="tile_cut_off",

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.annotate import plot_photo
 from analysis.photo import read_photo
+from analysis.profile_annotate import profile_figure
 from analysis.result import Measurement, Refusal
 from analysis.rim_result import RimMeasurement
 
@@ -49,7 +50,8 @@ def annotate_rims(
     Returns
     -------
     dict
-        PNGs by coupon_id; empty where there is nothing to draw.
+        PNGs by coupon_id, and by ``coupon_id-profile`` for tiles on the edge stand;
+        empty where there is nothing to draw.
     """
     if isinstance(outcome, Refusal) or outcome.rim_drawing is None:
         return {}
@@ -68,6 +70,9 @@ def annotate_rims(
             pictures[tile.coupon_id] = _png(
                 rim_figure(seen.rgb8, 1.0 / seen.reduced, drawing, tile)
             )
+    for profile in outcome.rim_drawing.profiles:
+        figure = profile_figure(seen.rgb8, 1.0 / seen.reduced, profile)
+        pictures[f"{profile.coupon_id}-profile"] = _png(figure)
     return pictures
 
 

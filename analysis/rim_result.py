@@ -104,12 +104,32 @@ class TileDrawing:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ProfileDrawing:
+    """One tile's fitted profile on the edge stand; px of the stored picture.
+
+    ``outline_px`` (m, 2) closed; ``frame_px`` (3, 2) the rim's lowest point and the
+    points 1 mm outwards and 1 mm off the bottom face from there; ``words`` say what was
+    measured.
+    """
+
+    coupon_id: str
+    bay: str
+    outline_px: Floats
+    frame_px: Floats
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RimDrawing:
-    """What was found in a photo of tiles; ``marks_px`` (k, 2), ``marks_kept`` (k,)."""
+    """What was found in a photo of tiles; ``marks_px`` (k, 2), ``marks_kept`` (k,).
+
+    ``profiles`` are there for a photo of the edge stand, ``tiles`` for others.
+    """
 
     tiles: tuple[TileDrawing, ...]
     marks_px: Floats
     marks_kept: NDArray[np.bool_]
+    profiles: tuple[ProfileDrawing, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

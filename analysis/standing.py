@@ -15,10 +15,12 @@ from analysis.edge_profile import fit_edge
 from analysis.feet_code import read_feet
 from analysis.hub import find_hub
 from analysis.hub_blur import hub_blur
+from analysis.profile_annotate import profile_drawing
+from analysis.profile_patch import Optics
 from analysis.profile_shape import Standing
 from analysis.refusals import refuse
 from analysis.result import Component, Measurement, Quantity, Refusal, Scale
-from analysis.rim_result import RimMeasurement
+from analysis.rim_result import RimDrawing, RimMeasurement
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from analysis.edge_profile import EdgeFit
     from analysis.hub import Hub
     from analysis.photo import Photo
+    from analysis.rim_result import ProfileDrawing
     from patterns.rim_manifest import Bay, RimManifest, RimTile
 
 MOST_OFF_PLANE_DEG = 5.0
@@ -41,6 +44,13 @@ POSE_SHARE = 0.5
 
 MODEL_MM, MODEL_SHARE = 0.020, 0.06
 LIGHT_MM = 0.010
+HIDDEN_MM, HIDDEN_FROM_DEG = 0.020, -0.3
+"""Where the camera looks past the face from behind, the rim's upper half bounds it:
+nearer, lit from above, less sharp."""
+
+TOLD_CHI2 = 25.0
+"""A sharp edge must fit worse by this before an edge is called round (5 sigma)."""
+
 TOLD_APART = 3.0
 """A sharp edge reads as up to 0.07 mm: from some 0.09 mm on there is a value."""
 
@@ -99,15 +109,22 @@ def measure_profiles(
     if isinstance(hub, Refusal):
         return hub
     blur = hub_blur(photo, hub)
-    blur_px = hub.blur_px if blur is None else blur.sigma_px
+    optics = (
+        Optics(blur_px=hub.blur_px)
+        if blur is None
+        else Optics(blur_px=blur.sigma_px, sharpen=blur.sharpen)
+    )
     tiles: list[RimMeasurement] = []
     faults: list[Refusal] = []
+    drawings: list[ProfileDrawing] = []
     for bay in hub.stand.bays:
-        read = _bay(photo, hub, bay, blur_px, manifests)
-        if isinstance(read, RimMeasurement):
-            tiles.append(read)
-        elif read is not None:
+        read = _bay(photo, hub, bay, optics, manifests)
+        if isinstance(read, Refusal):
             faults.append(read)
+        elif read is not None:
+            tile, standing = read
+            tiles.append(tile)
+            drawings.append(profile_drawing(photo, hub, standing, tile))
     tiles, twice = _without_twins(tiles)
     faults += twice
     if not tiles:
@@ -115,9 +132,9 @@ def measure_profiles(
     words = [f"{fault.message} {fault.remedy}" for fault in faults]
     if blur is not None and not blur.agrees:
         words.append(
-            f"The hub's edges are blurred by {blur.sigma_px:.2f} px by their shape and "
-            f"{blur.transfer_px:.2f} px by their modulation transfer (ISO 12233): the "
-            "picture is sharpened or smeared, and small radii are less sure."
+            "By their modulation transfer (ISO 12233) the hub's edges are "
+            f"{abs(blur.transfer_ratio - 1):.0%} off a plain blur: the picture is "
+            "smeared or worked over, and small radii are less sure."
         )
     return Measurement(
         photo=photo.path,
@@ -129,6 +146,12 @@ def measure_profiles(
         ),
         coupons=tuple(tiles),
         warnings=tuple(words),
+        rim_drawing=RimDrawing(
+            tiles=(),
+            marks_px=np.zeros((0, 2)),
+            marks_kept=np.zeros(0, dtype=np.bool_),
+            profiles=tuple(drawings),
+        ),
     )
 
 
@@ -136,31 +159,29 @@ def _bay(
     photo: Photo,
     hub: Hub,
     bay: Bay,
-    blur_px: float,
+    optics: Optics,
     manifests: Sequence[RimManifest],
-) -> RimMeasurement | Refusal | None:
-    """Read one bay; None if it is empty."""
+) -> tuple[RimMeasurement, Standing] | Refusal | None:
+    """Read one bay, and how its tile stands; None if it is empty."""
     start = Standing(tile=manifests[0].tiles[0], bay=bay)
-    fit = fit_edge(photo, hub, start, blur_px)
+    fit = fit_edge(photo, hub, start, optics)
     if fit is None:
         return refuse("bay_unread", bay=bay.name, why="it is not wholly in the photo")
-    index = read_feet(photo, hub, replace(fit.standing, radius_mm=0.0))
+    tiles = [tile for manifest in manifests for tile in manifest.tiles]
+    indices = {tile.index for tile in tiles}
+    index = read_feet(photo, hub, replace(fit.standing, radius_mm=0.0), indices)
     if isinstance(index, str):
         if fit.explained < LEAST_EXPLAINED:
             return None
         return refuse("bay_unread", bay=bay.name, why=index)
-    fitting = [
-        tile for manifest in manifests for tile in manifest.tiles if tile.index == index
-    ]
+    fitting = [tile for tile in tiles if tile.index == index]
     if len(fitting) != 1:
         why = (
-            f"its number {index} is in none of the known sets"
-            if not fitting
-            else f"its number {index} is in more than one known set, so its set must "
-            "be named with --manifest"
+            f"its number {index} is in more than one known set, so its set must be "
+            "named with --manifest"
         )
         return refuse("bay_unread", bay=bay.name, why=why)
-    return _measured(photo, hub, fitting[0], fit)
+    return _measured(photo, hub, fitting[0], fit), fit.standing
 
 
 def _measured(photo: Photo, hub: Hub, tile: RimTile, fit: EdgeFit) -> RimMeasurement:
@@ -184,7 +205,8 @@ def _measured(photo: Photo, hub: Hub, tile: RimTile, fit: EdgeFit) -> RimMeasure
         return replace(bare, reasons={**bare.reasons, EDGE: reason})
     bare = replace(bare, warnings=(HIDDEN,))
     radius = _radius(fit, hub.u_scale_ratio)
-    if radius.value_mm < TOLD_APART * radius.u_mm:
+    told = fit.sharp_chi2 > TOLD_CHI2
+    if not told or radius.value_mm < TOLD_APART * radius.u_mm:
         upper = radius.value_mm + UPPER_95 * radius.u_mm
         return replace(bare, upper_mm={"edge_radius": upper})
     return replace(bare, values={"edge_radius": radius})
@@ -208,10 +230,11 @@ def _why_not(fit: EdgeFit) -> str | None:
 def _radius(fit: EdgeFit, u_scale_ratio: float) -> Quantity:
     value = fit.standing.radius_mm
     off_mm = fit.standing.tile.radius_mm * fit.off_plane_rad**2
+    hidden = np.rad2deg(fit.off_plane_rad) < HIDDEN_FROM_DEG
     budget = (
         Component(name="edge noise", u_mm=fit.u_mm),
         Component(name="pose", u_mm=POSE_SHARE * off_mm),
-        Component(name="light", u_mm=LIGHT_MM),
+        Component(name="light", u_mm=HIDDEN_MM if hidden else LIGHT_MM),
         Component(name="model", u_mm=float(np.hypot(MODEL_MM, MODEL_SHARE * value))),
         Component(name="ruler", u_mm=u_scale_ratio * value),
     )

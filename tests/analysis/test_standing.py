@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from analysis.feet_code import _named
 from analysis.photo import Photo, srgb_lut
-from analysis.profile_shape import Standing, normals, rim_points_mm
+from analysis.profile_shape import ARC_RAD, Standing, normals, rim_points_mm
 from analysis.result import Measurement, Refusal
 from analysis.rim_result import RimMeasurement
 from analysis.standing import measure_profiles
@@ -19,6 +20,7 @@ from calib.virtual.tilted import ideal_tile
 from patterns.edge_stand import tile_in_stand
 from patterns.rim_set import rim_manifest
 from patterns.rim_spec import default_rim_spec
+from patterns.rimcode import encode_feet
 
 if TYPE_CHECKING:
     from patterns.rim_manifest import RimManifest
@@ -157,7 +159,9 @@ def test_edge_is_tangent_to_face_and_wall(
     manifest: RimManifest, edge_mm: float
 ) -> None:
     tile = manifest.tiles[0]
-    rho_z = rim_points_mm(tile, edge_mm).reshape(43, -1, 3)[21][:, [0, 2]]
+    count = len(ARC_RAD)
+    rings = rim_points_mm(tile, edge_mm).reshape(count, -1, 3)
+    rho_z = rings[count // 2][:, [0, 2]]
     assert rho_z[:, 0].max() == pytest.approx(tile.radius_mm, abs=edge_mm * 0.01)
     assert rho_z[0] == pytest.approx([tile.radius_mm - edge_mm, 0.0])
     wall = rho_z[-1] - rho_z[-2]
@@ -169,12 +173,33 @@ def test_edge_is_tangent_to_face_and_wall(
     assert rho_z[-2] == pytest.approx(touching)
 
 
-def test_normals_of_face_and_wall(manifest: RimManifest) -> None:
+def test_normals_of_face_edge_and_wall(manifest: RimManifest) -> None:
     tile = manifest.tiles[0]
     # from above (y up) and a little before the face: the first line meets the face
-    far = np.array([[8.0, -1.0, 0.05], [11.5, -1.0, 1.5]])
-    near = far + np.array([[0.0, 30.0, -1.0], [0.0, 30.0, 0.0]])
-    face, wall = normals(tile, 0.1, far, near)
+    far = np.array([[8.0, -1.0, 0.05], [11.5, -1.0, 1.5], [12.4, 0.0, 0.1]])
+    near = far + np.array([[0.0, 30.0, -1.0], [0.0, 30.0, 0.0], [0.0, 30.0, 0.0]])
+    face, wall, edge = normals(tile, 0.3, far, near, np.zeros(3))
     assert face == pytest.approx([0.0, 0.0, -1.0], abs=1e-9)
     assert wall[2] == pytest.approx(np.sin(np.deg2rad(tile.taper_deg)))
     assert wall[1] > 0
+    # on the rounding the normal points from its middle ring to the surface
+    assert edge[2] == pytest.approx((0.1 - 0.3) / 0.3, abs=0.01)
+    assert np.linalg.norm(edge) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("places", range(6))
+def test_one_misread_foot_never_makes_another_tile(places: int) -> None:
+    indices = range(16)
+    for index in indices:
+        told = dict(enumerate(encode_feet(index)))
+        assert _named(told, indices) == index
+        told[places] = not told[places]
+        assert isinstance(_named(told, indices), str)
+
+
+def test_feet_that_cannot_be_told_leave_a_tile_unread() -> None:
+    told = dict(enumerate(encode_feet(9)))
+    del told[0]  # every index of the set has it alike
+    assert _named(told, range(16)) == 9
+    del told[3]
+    assert isinstance(_named(told, range(16)), str)
