@@ -1,0 +1,74 @@
+"""Long walls: the closed form, drafts, whole quanta, squeezed-out resin."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from calib.flush_wall import Flush, tabulate
+from calib.squeeze_insets import EXTRA_MM, relieved
+from calib.wall import Draws
+from tests.calib.flat_samples import SETTING, resins
+
+TABLE_MM = 3e-6  # what interpolating the table costs
+
+
+def wall(run_mm: float = 0.0, count: int = 1, squeeze_mm: float = 0.0) -> Flush:
+    draws = Draws(batches=(resins(count, squeeze_mm=squeeze_mm),))
+    return Flush(edges=tabulate(draws, SETTING), run_mm=run_mm)
+
+
+def test_closed_form_of_an_upright_wall() -> None:
+    # check values: science.md 2l
+    found = wall()
+    assert found.body_mm[0] == pytest.approx(0.048272, abs=TABLE_MM + 5e-7)
+    wanted = [0.223069] * 5 + [0.175916, 0.081102, 0.026853]
+    assert found.exact_mm[0] == pytest.approx(wanted, abs=3 * TABLE_MM)
+
+
+def test_the_same_stack_without_insets() -> None:
+    # check values: science.md 2l, um outside the body's outline
+    wanted = [217.3, 213.4, 206.5, 193.8, 168.2, 101.6, 36.3, 12.1]
+    bare = wall().steps_mm(np.zeros(8))[0] * 1e3
+    assert bare == pytest.approx(wanted, abs=0.06)
+
+
+@given(run_mm=st.floats(-0.02, 0.04))
+@settings(max_examples=15, deadline=None)
+def test_exact_insets_leave_no_step_whatever_the_draft(run_mm: float) -> None:
+    found = wall(run_mm)
+    assert np.abs(found.steps_mm(found.exact_mm)).max() < 1e-5
+
+
+def test_above_a_wall_that_leans_outwards_transition_layers_need_more() -> None:
+    upright, leaning = wall().exact_mm[0], wall(-0.01).exact_mm[0]
+    assert np.all(leaning[5:] > upright[5:])
+
+
+@pytest.mark.parametrize("quantum_mm", [0.05, 0.0354, 0.0224])
+def test_whole_quanta_make_up_for_each_other(quantum_mm: float) -> None:
+    found = wall(count=8)
+    steps = np.median(found.steps_mm(found.rounded(quantum_mm) * quantum_mm), axis=0)
+    nearest = np.round(np.median(found.exact_mm, axis=0) / quantum_mm) * quantum_mm
+    plain = np.median(found.steps_mm(nearest), axis=0)
+    # a layer's own mask carries about half of its outline's shift
+    assert np.abs(steps).max() < 0.3 * quantum_mm
+    assert np.mean(steps**2) <= np.mean(plain**2) * 1.01
+
+
+@pytest.mark.parametrize("squeeze_mm", [0.03, 0.08, 0.15])
+def test_squeezed_out_resin_is_halved_and_the_extra_capped(squeeze_mm: float) -> None:
+    found = wall(count=6, squeeze_mm=squeeze_mm)
+    light = found.rounded(0.02)
+    insets = relieved(found, light, 0.02)
+    extra = insets - light
+    assert np.all(np.diff(extra) <= 0)
+    assert extra.min() >= 0
+    assert extra.max() * 0.02 <= EXTRA_MM + 1e-9
+    left = np.abs(found.steps_mm(insets * 0.02)).max(axis=1).mean()
+    bare = np.abs(found.steps_mm(np.zeros(8))).max(axis=1).mean()
+    without = np.abs(found.steps_mm(light * 0.02)).max(axis=1).mean()
+    assert left < 0.5 * bare
+    assert left < without
