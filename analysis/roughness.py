@@ -31,6 +31,7 @@ INDEPENDENT_MM = 0.5
 """Length of edge that tells one independent sample of it."""
 U_MODEL_RATIO = 0.07
 """Slices of 0.1 mm and the blur along the edge smooth the shortest waves."""
+_LAGS = 3  # samples of 0.1 mm
 _ONE_SIDED = 2.1
 """Standard u to the far end of the floor's bracket; more than the 1.645 of a normal
 distribution."""
@@ -107,12 +108,18 @@ def one_photo(rough: Rough, floor: Floor | None) -> Roughness:
 
 
 def two_photos(first: Rough, second: Rough) -> Roughness:
-    """Roughness from the covariance of two photos of one rim, sample by sample."""
-    both = first.kept & second.kept
-    a, b = first.profile_mm[both], second.profile_mm[both]
-    if len(a) < 40:
+    """Roughness from the covariance of two photos of one rim, sample by sample.
+
+    The poses leave the rims some 0.1 mm apart along the arc, more than the shortest
+    waves bear: the covariance is the largest over shifts up to 0.3 mm, by a parabola.
+    """
+    shared = [_shared(first, second, lag) for lag in range(-_LAGS, _LAGS + 1)]
+    if min(len(a) for a, _ in shared) < 40:
         return one_photo(first, None)
-    covariance = float(np.mean(a * b))
+    by_lag = np.array([np.mean(a * b) for a, b in shared])
+    k = int(np.clip(np.argmax(by_lag), 1, 2 * _LAGS - 1))
+    a, b = shared[k]
+    covariance = _top(*by_lag[k - 1 : k + 2])
     own = np.maximum([np.mean(a * a), np.mean(b * b)] - np.array(covariance), 0.0)
     count = max(len(a) * 0.1 / INDEPENDENT_MM, 1.0)
     spread = max(covariance, 0.0) * float(own.sum()) + float(own[0] * own[1])
@@ -121,6 +128,23 @@ def two_photos(first: Rough, second: Rough) -> Roughness:
         float(np.sqrt(spread / count)) + 0.03 * max(covariance, 0.0),
         f"band {BAND}; covariance of two photos",
     )
+
+
+def _shared(first: Rough, second: Rough, lag: int) -> tuple[Floats, Floats]:
+    """Take the samples that both have, the second's ``lag`` farther along."""
+    n = min(len(first.profile_mm), len(second.profile_mm))
+    here = slice(max(-lag, 0), n - max(lag, 0))
+    there = slice(max(lag, 0), n + min(lag, 0))
+    both = first.kept[here] & second.kept[there]
+    return first.profile_mm[here][both], second.profile_mm[there][both]
+
+
+def _top(below: float, here: float, above: float) -> float:
+    """Height of the parabola through three values where the middle one is largest."""
+    bend = below - 2 * here + above
+    if not max(below, above) <= here or bend >= 0:
+        return float(here)
+    return float(here - (above - below) ** 2 / (8 * bend))
 
 
 def _told(variance: float, u_variance: float, method: str) -> Roughness:
