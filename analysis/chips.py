@@ -24,6 +24,8 @@ SIGMAS = 4.5
 or of its own noise where that is more: at 72 pieces of rim of half a millimetre, a
 false one in some thousand tiles, were they Gaussian."""
 LEAST_WIDTH_MM = 0.2
+WIDEST_STUB_MM = 1.5
+"""Contacts of supports are well below a millimetre: what is wider is the rim."""
 APART_MM = 0.35
 LEAST_STRENGTH = 0.35
 U_DEPTH_MODEL_MM = 0.010
@@ -66,7 +68,11 @@ def find_marks(
     typical = float(np.median(limit[np.isfinite(limit)])) if len(limit) else 0.0
     return Marks(
         chips=_runs(along_mm, -mean, limit, noise_mm, sigma, radius_mm),
-        stubs=_runs(along_mm, mean, limit, noise_mm, sigma, radius_mm),
+        stubs=tuple(
+            bump
+            for bump in _runs(along_mm, mean, limit, noise_mm, sigma, radius_mm)
+            if bump.width_mm < WIDEST_STUB_MM
+        ),
         limit_mm=typical / HALF_MM_SHARE,
     )
 

@@ -9,7 +9,6 @@ import numpy as np
 from analysis.arc_form import rough_profile
 from analysis.edge_spread import edge_spread
 from analysis.rim_back import back_lands, back_straightness
-from analysis.rim_centre import centred
 from analysis.rim_edges import trace_edge
 from analysis.rim_light import UNREADABLE, rim_light, why_not
 from analysis.rim_pixels import arc_course
@@ -46,13 +45,13 @@ def measure_tile(photo: Photo, pose: TilePose) -> RimMeasurement:
     ----------
     photo : Photo
     pose : TilePose
+        About the rim's centre, see :func:`analysis.rim_centre.centred`.
 
     Returns
     -------
     RimMeasurement
         Without values, and with the reason, if its rim can't be trusted.
     """
-    pose = centred(photo, pose)
     course = arc_course(pose)
     trace = trace_edge(photo, pose, course)
     light = rim_light(photo, pose, course, trace)

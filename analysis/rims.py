@@ -12,6 +12,7 @@ from analysis.combine import combine_quantities
 from analysis.refusals import refuse
 from analysis.result import Measurement, Refusal, Scale
 from analysis.rim import measure_tile
+from analysis.rim_centre import centred
 from analysis.rim_merge import merge, two_prints
 from analysis.rim_result import Merged, RimDrawing, RimMeasurement, TileDrawing
 from analysis.rim_values import NO_PROFILE
@@ -82,7 +83,8 @@ def measure_tiles(
     poses = solve_tiles(photo, found, ruler)
     if isinstance(poses, Refusal):
         return poses
-    tiles = tuple(measure_tile(photo, pose) for pose in poses.tiles)
+    places = tuple(centred(photo, pose) for pose in poses.tiles)
+    tiles = tuple(measure_tile(photo, pose) for pose in places)
     return Measurement(
         photo=photo.path,
         scale=Scale(
@@ -93,7 +95,7 @@ def measure_tiles(
         ),
         coupons=tiles,
         warnings=tuple(_fault_words(photo, fault) for fault in found.faults),
-        rim_drawing=_drawing(photo, poses.tiles, tiles, ruler),
+        rim_drawing=_drawing(photo, places, tiles, ruler),
     )
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from analysis.arc_form import ROUGHNESS_CUTOFF_MM, lowpass
 from analysis.rim_result import RimArc
+from analysis.rim_uncertainty import light_mm, noise_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,6 +26,8 @@ MUCH_BETTER = 1.3
 """A piece is taken from another photo than the best one where its edge is stronger by
 this factor: every join costs something."""
 LEAST_COMMON = 0.25
+NOISE_LEFT = 0.35
+"""Share of the noise of single samples that is left after a low-pass of 2.5 mm."""
 _READ = 0.3
 _CLEARLY = 1e-9
 _SAME_RAD = 1e-9
@@ -92,7 +95,7 @@ def disagreement(first: RimArc, second: RimArc) -> float | None:
 
     Over what both show well, after a Gaussian low-pass of 2.5 mm, each about its own
     circle; None if that is less than a quarter of the arc.  Photos of one print differ
-    by 0.5 to 1.7 (rendered pictures), different prints by 4 and more.
+    by 0.7 to 1.8 (rendered pictures), different prints by 2.8 and more.
     """
     both = _both_read(first, second)
     if both.mean() < LEAST_COMMON:
@@ -100,8 +103,14 @@ def disagreement(first: RimArc, second: RimArc) -> float | None:
     difference = (_laid_on(first, second) - first.residual_mm)[both]
     along = first.phi_rad[both] * first.radius_mm
     form = lowpass(along, difference, ROUGHNESS_CUTOFF_MM)
-    typical = float(np.median(np.hypot(first.u_mm, second.u_mm)[both]))
-    return float(np.sqrt(np.mean(form**2))) / typical
+    typical = np.hypot(*(_form_u(arc)[both] for arc in (first, second)))
+    return float(np.sqrt(np.mean(form**2)) / np.median(typical))
+
+
+def _form_u(arc: RimArc) -> Floats:
+    """Give the u (n,) of an arc after the low-pass, which leaves light's part whole."""
+    noise = NOISE_LEFT * noise_of(arc.u_mm, arc.strength)
+    return np.hypot(noise, light_mm(arc.strength))
 
 
 def _common(first: RimArc, other: RimArc) -> bool:

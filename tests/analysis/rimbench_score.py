@@ -18,14 +18,22 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.arc_form import arc_functionals
+from analysis.arc_form import arc_functionals, rough_profile
+from analysis.edge_spread import true_spread_mm
 from analysis.pipeline import measure_photos
 from analysis.result import Refusal
 from analysis.rim_result import RimMeasurement
 from patterns.rim_manifest import RimManifest, rim_manifest_from_json
 
 PICTURES = (".jpg", ".heic", ".png")
-NAMES = ("sag", "form", "cos2phi", "roughness_sigma", "edge_radius")
+NAMES = (
+    "sag",
+    "form",
+    "cos2phi",
+    "roughness_sigma",
+    "edge_spread",
+    "edge_radius",
+)
 CHIP_REACH_DEG = 5.0
 SURE_CHIP = {"depth_mm": 0.12, "width_mm": 0.5}
 
@@ -55,12 +63,15 @@ def true_values(told: dict[str, object], manifest: RimManifest) -> dict[str, flo
     )
     scale = float(str(told["scale"]))
     deviation = scale * np.array(told["deviation_mm"])
-    form = arc_functionals(np.array(told["phi_rad"]), deviation, scale * radius)
+    phi = np.array(told["phi_rad"])
+    form = arc_functionals(phi, deviation, scale * radius)
+    along = phi * scale * radius
     return {
         "sag": form.sag_mm,
         "form": form.form_mm,
         "cos2phi": form.cos2phi_mm,
         "roughness_sigma": form.roughness_sigma_mm,
+        "edge_spread": true_spread_mm(along, rough_profile(along, deviation)),
         "edge_radius": float(str(told["edge_radius_mm"])),
     }
 

@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter1d
 
-from analysis.arc_form import arc_functionals, rough_profile
+from analysis.arc_form import Rough, arc_functionals, rough_profile
 from analysis.chips import find_marks
 from analysis.edge_spread import true_spread_mm
 from analysis.rim import measure_tile
 from analysis.rim_annotate import ENLARGED, rim_figure
-from analysis.rim_merge import merge
+from analysis.rim_centre import centred
+from analysis.rim_merge import merge, two_prints
 from analysis.rim_result import RimMeasurement, TileDrawing
-from analysis.roughness import finite_length_share
+from analysis.roughness import finite_length_share, floor_of_scatter, two_photos
 from analysis.stitch import stitch
 from tests.analysis.drawn_rims import PHI_RAD, Floats, Scene, chip, drawn, noise_along
 
@@ -83,6 +85,56 @@ def test_a_smooth_rim_has_only_upper_limits() -> None:
     assert 0 < tile.upper_mm["roughness_sigma"] < 0.004
     assert "roughness_sigma" not in tile.values
     assert "edge_spread" not in tile.values
+    assert 0 < tile.upper_mm["edge_spread"] < 0.012
+
+
+def test_a_pose_on_the_foot_of_the_back_wall_is_centred_on_the_rim() -> None:
+    rim = np.asarray(_rim(21) + chip(0.9, 0.6, 0.2))
+    photo, pose = drawn(rim, Scene(), np.random.default_rng(4))
+    # along y the arc knows; along x a lone face shows no wall, so it stays
+    off = replace(pose, view=pose.view.placed(0.0, 0.15))
+    back = centred(photo, off)
+    origin = back.project(np.zeros((1, 3))) - pose.project(np.zeros((1, 3)))
+    assert np.linalg.norm(origin) / pose.px_per_mm < 0.02
+    (dent,) = measure_tile(photo, back).chips
+    # a tenth of a millimetre is half a degree
+    assert dent.phi_deg == pytest.approx(np.rad2deg(0.9), abs=0.3)
+
+
+def test_a_wide_chip_in_waves_is_a_chip_and_not_its_shoulders_stubs() -> None:
+    rng = np.random.default_rng(2)
+    rim = np.asarray(noise_along(0.03, 1.0, rng) + chip(-0.2, 1.4, 0.2))
+    along = PHI_RAD * RADIUS_MM
+    seen = rough_profile(along, rim)
+    assert seen.profile_mm[np.abs(PHI_RAD + 0.2) < 0.02].mean() < -0.12
+    marks = find_marks(
+        along,
+        rim,
+        np.full(len(along), 0.003),
+        np.ones(len(along)),
+        RADIUS_MM,
+    )
+    assert [round(np.deg2rad(c.phi_deg), 1) for c in marks.chips] == [-0.2]
+    assert not marks.stubs
+
+
+def test_a_photos_floor_lies_between_noise_and_scatter() -> None:
+    floor = floor_of_scatter(0.003, 0.006)
+    assert 0.003 < floor.sigma_mm < 0.006
+    # no photo is worse than four times what its fits say
+    assert floor_of_scatter(0.003, 0.1).sigma_mm < 0.012
+    # scatter below the noise is chance: the noise stays
+    assert floor_of_scatter(0.003, 0.001).sigma_mm == pytest.approx(0.003)
+
+
+def test_two_prints_of_a_tile_are_not_taken_for_one() -> None:
+    one, _ = _measured(_rim(13), Scene())
+    again, _ = _measured(_rim(13), Scene(turn_rad=2.0), seed=2)
+    other, _ = _measured(_rim(14), Scene(turn_rad=1.0), seed=3)
+    assert two_prints([one, again]) is None
+    said = two_prints([one, again, other])
+    assert said is not None
+    assert "different prints" in said
 
 
 def test_chips_are_found_with_place_and_depth() -> None:
@@ -145,6 +197,28 @@ def test_two_photos_make_one_rim_and_take_the_lit_pieces() -> None:
     assert set(np.unique(both.arc.source)) <= {0, 1}
     shaded = both.arc.phi_rad > np.deg2rad(30)
     assert (both.arc.source[shaded] == 1).all()
+
+
+@pytest.mark.parametrize("shift_mm", [-0.2, -0.13, 0.0, 0.05, 0.17])
+def test_roughness_of_two_photos_bears_a_shift(shift_mm: float) -> None:
+    """Rims correlated over 0.5 mm, seen 0.1 mm apart through noise of their own."""
+    rng = np.random.default_rng(5)
+    along = np.arange(0.0, 40.0, 0.1)
+    fine = np.arange(-1.0, 41.0, 0.02)
+    white = rng.standard_normal(len(fine))
+    rim = gaussian_filter1d(white, 0.2 / 0.02)
+    rim *= 0.010 / rim.std()
+    kept = np.ones(len(along), dtype=bool)
+    first, second = (
+        Rough(
+            profile_mm=np.interp(along + off, fine, rim)
+            + 0.003 * rng.standard_normal(len(along)),
+            kept=kept,
+        )
+        for off in (0.0, shift_mm)
+    )
+    found = two_photos(first, second)
+    assert found.sigma_mm == pytest.approx(0.010, rel=0.10)  # of some 80 waves
 
 
 def test_merging_asks_for_one_tile() -> None:

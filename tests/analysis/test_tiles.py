@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from analysis.rims import why_no_tiles
 from analysis.tiles import FoundTiles, find_tiles
 from patterns.rim_set import rim_manifest
 from patterns.rim_spec import default_rim_spec
@@ -162,6 +164,29 @@ def test_a_tile_of_another_set_is_named() -> None:
     assert f"set {other.set_code}" in found.faults[0].message
     both = _found(table, (MANIFEST, other))
     assert _ids(both) == _wanted(table.tiles)
+
+
+def test_a_ruler_of_another_colour_is_no_broken_tile() -> None:
+    good = _ring([2, 9, 14])
+    picture = draw(Table(px_per_mm=12.5, tiles=good))
+    cv2.circle(picture, (1000, 750), 155, (150, 150, 150), -1)
+    cv2.rectangle(picture, (800, 760), (1200, 930), (215, 215, 215), -1)
+    found = find_tiles(as_photo(picture), [MANIFEST])
+    assert _ids(found) == _wanted(good)
+    assert not found.faults
+
+
+@pytest.mark.parametrize("blur_px", [0.9, 7.0])
+def test_a_photo_without_a_readable_tile_says_why(blur_px: float) -> None:
+    tile = Laid(tile=TILES[3], x_mm=0.0, y_mm=0.0, turn_deg=0.0)
+    picture = draw(Table(px_per_mm=12.5, tiles=[tile]), blur_px=blur_px)
+    picture[830:] = picture[5, 5]  # something lies over a quarter of it
+    photo = as_photo(picture)
+    found = find_tiles(photo, [MANIFEST])
+    assert not found.tiles
+    why = why_no_tiles(photo, found, TILES[0])
+    assert why is not None
+    assert why.code == ("tile_broken" if blur_px < 2 else "blurred")
 
 
 def test_too_few_px_is_named() -> None:
