@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 SUCTION_LIMIT_N = 20.0
 """Suction that flat printing should not meet unvented (common practice, no source)."""
 
+MENDABLE_MM = 0.1
+"""Flare left by insets that sanding still evens out (common practice, no source)."""
+
 FLARE_COUPON = "print and measure the flare coupon (`rimgauge coupon flare`)"
 RIM_COUPON = "print and measure the rim tiles (`rimgauge coupon rims`)"
 
@@ -51,7 +54,7 @@ def recommend(
 ) -> Recommendation:
     """Take the way whose rim departs least, an easier one where it is nearly as good.
 
-    Flat asks for no supports and no sanding, so tilted must be better by
+    Flat asks for no supports, so tilted must be better by
     :data:`~calib.rim_advice.WORTH_TILTING_MM` beyond doubt, or flat be out of
     tolerance; the lip must gain :data:`~calib.rim_advice.WORTH_SANDING_MM`.
 
@@ -69,9 +72,9 @@ def recommend(
     by_name = {way.name: way for way in ways}
     flat, lipped = by_name["flat"], by_name["lipped"]
     picks = [
-        _Pick(way=way, departure=way.departure.interval)
+        _Pick(way=way, departure=departure)
         for way in ways
-        if way.departure.interval is not None
+        if (departure := _departure(way)) is not None
     ]
     if not picks:
         return _nothing_known(flat, bottle)
@@ -104,6 +107,17 @@ def recommend(
         second=second_print,
         untold=_other_treatment(tilted, by_name),
     )
+
+
+def _departure(way: Way) -> Interval | None:
+    """Take what the rim departs by; a flare that insets don't mend counts whole.
+
+    How such a flare comes out when it is sanded off was measured on no coupon.
+    """
+    flare = way.flare.interval
+    if flare is not None and flare.value_mm > MENDABLE_MM:
+        return flare
+    return way.departure.interval
 
 
 def _nothing_known(flat: Way, bottle: str | None) -> Recommendation:
@@ -173,7 +187,7 @@ def _without_tiles(
             way="flat",
             reason=(
                 f"Flat on the plate with its insets {flat.told} are left at the rim, "
-                f"within {tolerance_mm:g} mm, with nothing to support or to sand off."
+                f"within {tolerance_mm:g} mm, with {_work(flat.way)}."
             ),
             measure_next=None,
         )
@@ -230,11 +244,17 @@ def _flat_or_tilted(
         way="flat",
         reason=(
             f"Flat on the plate with its insets {flat.told} are left at the rim, with "
-            f"nothing to support or to sand off; {against}."
+            f"{_work(flat.way)}; {against}."
         ),
         measure_next=next_one
         or (None if sure or gain < WORTH_TILTING_MM else _again()),
     )
+
+
+def _work(flat: Way) -> str:
+    if flat.sanding.depth_mm:
+        return f"{flat.sanding.depth_mm:.2f} mm to sand off and nothing to support"
+    return "nothing to support or to sand off"
 
 
 def _again() -> str:

@@ -38,6 +38,7 @@ def row(
     *,
     refused: str = "",
     force_n: float = 0.0,
+    flare: Interval | None = None,
 ) -> Way:
     return Way(
         name=name,
@@ -45,7 +46,7 @@ def row(
         tilt_deg=0.0 if name == "flat" else 46.0,
         tilt_measured=departure is not None,
         departure=Told(interval=departure, words="invented"),
-        flare=Told(interval=None, words="invented"),
+        flare=Told(interval=flare, words="invented"),
         profile=None,
         sanding=Sanding(depth_mm=0.0, words="invented"),
         height_mm=4.0,
@@ -95,6 +96,18 @@ def test_the_lip_when_it_beats_flat_and_bare() -> None:
     assert "0.300 mm" in found.reason
     assert "without the lip by 0.140 mm" in found.reason
     assert found.measure_next is None
+
+
+def test_a_flare_that_insets_leave_counts_though_sanding_would_take_it() -> None:
+    ways = (
+        row("tilted", about(0.14)),
+        row("lipped", about(0.05)),
+        row("flat", about(0.02), flare=about(1.0)),
+    )
+    found = recommend(ways, bottle="invented", tolerance_mm=0.05)
+    assert found.way == "lipped"
+    assert "1.000 mm" in found.reason
+    assert "no inset takes away" in found.reason
 
 
 def test_bare_when_the_lip_gains_nothing() -> None:

@@ -1,0 +1,183 @@
+"""The ways to print a base compared, from invented readings to the recommendation.
+
+INVENTED: no such bottle was ever printed; see tests/calib/base_ways.py.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from typing import TYPE_CHECKING
+
+import pytest
+import shapely
+
+from calib.base_work import Compared, Wish, compare_ways
+from calib.print_time import Motion
+from calib.roof import FREE_SPAN_MM, free_roof
+from calib.suction import force_cap_n
+from calib.wall import Setting
+from calib.way_pictures import draw_ways
+from calib.way_rows import Setup
+from calib.way_words import length_words, time_words, way_lines
+from patterns.nesting import fill
+from patterns.tilted_spec import TiltedBase
+from tests.bases import ready
+from tests.calib.base_ways import PRINTER, advised, flat_advice, tile_advice
+
+if TYPE_CHECKING:
+    from calib.advised import Advised
+
+SETTING = Setting(layer_mm=0.05, normal_s=2.5, raised_s=(30.0,) * 5, bottom_layers=5)
+MOTION = Motion(lift_s=7.0, wait_s=1.0)
+WIDE = {"halo_share": 0.5, "halo_mm": 1.2, "depth_mm": 0.4}
+CRISP = {"halo_share": 0.01, "halo_mm": 0.1, "depth_mm": 0.06, "core_mm": 0.03}
+
+
+@cache
+def compared(name: str, kind: str) -> Compared:
+    known = bottle(kind)
+    setup = Setup(
+        printer=PRINTER,
+        setting=SETTING if known is None or known.flat is None else None,
+        motion=MOTION,
+    )
+    return compare_ways(ready(name), known, setup, Wish(layer_mm=0.05), silent)
+
+
+def silent(_: str) -> None:
+    return
+
+
+@cache
+def bottle(kind: str) -> Advised | None:
+    """Bottles with the coupons that were read."""
+    crisp, wide = flat_advice(**CRISP), flat_advice(**WIDE)
+    known = {
+        "crisp and dense": advised(crisp, tile_advice(0.08, 0.04)),
+        "wide flare": advised(wide, tile_advice(0.12, 0.02)),
+        "clean without lip": advised(wide, tile_advice(0.01, 0.01)),
+    }
+    return known.get(kind)
+
+
+def test_crisp_and_dense_is_printed_flat() -> None:
+    found = compared("disc_25", "crisp and dense").comparison
+    told = found.recommendation
+    flat = found.way("flat").departure.interval
+    assert told.way == "flat"
+    assert flat is not None
+    assert f"{flat.value_mm:.3f} mm" in told.reason
+    assert flat.value_mm < 0.02
+    assert told.measure_next is None
+
+
+def test_wide_flare_that_insets_do_not_mend_gets_the_lip() -> None:
+    found = compared("disc_25", "wide flare").comparison
+    assert found.recommendation.way == "lipped"
+    assert "that no inset takes away" in found.recommendation.reason
+    left = found.way("flat").flare.interval
+    assert left is not None
+    assert left.value_mm > 0.5
+
+
+def test_a_rim_clean_without_lip_is_printed_bare() -> None:
+    found = compared("disc_25", "clean without lip").comparison
+    assert found.recommendation.way == "tilted"
+    assert "too little to be sanded off" in found.recommendation.reason
+
+
+def test_nothing_measured_is_said_and_the_coupons_named() -> None:
+    found = compared("disc_25", "nothing measured").comparison
+    told = found.recommendation
+    assert told.way is None
+    assert "Nothing is measured" in told.reason
+    assert told.measure_next is not None
+    assert "rimgauge coupon flare" in told.measure_next
+    assert "rimgauge coupon rims" in told.measure_next
+    for way in found.ways:
+        assert way.departure.interval is None
+        assert "Not measured" in way.departure.words
+        assert length_words(way.departure) == "not measured"
+        assert not way.tilt_measured or way.name == "flat"
+        assert way.time is not None  # what hangs on no measurement is told anyway
+        assert way.resin.total_ml > 0.0
+        assert way.fits > 0
+
+
+def test_a_large_hollow_base_is_not_printed_flat() -> None:
+    found = compared("hollow_disc_50", "crisp and dense").comparison
+    flat, told = found.way("flat"), found.recommendation
+    assert told.way in {"tilted", "lipped"}
+    assert f"up to {flat.suction.force_cap_n:.0f} N" in told.reason
+    assert not flat.offered
+    assert "pillars" in flat.refused
+    inside = math.pi * (25.0 - 1.8) ** 2
+    assert flat.suction.area_mm2 == pytest.approx(inside, rel=2e-3)  # 180 corners
+    assert flat.suction.force_cap_n == pytest.approx(force_cap_n(inside), rel=2e-3)
+    assert flat.suction.vent is not None
+    assert flat.suction.vent.rest_n <= 1.0
+    assert "vent" in flat.suction.words
+    assert any("liquid resin stay" in risk for risk in flat.risks)
+    for name in ("tilted", "lipped"):
+        way = found.way(name)
+        assert way.suction.area_mm2 == 0.0
+        assert any("looks up" in risk for risk in way.risks)
+
+
+def test_numbers_of_the_rows_are_those_of_the_bodies() -> None:
+    made = compared("disc_25", "crisp and dense")
+    base, found = made.base, made.comparison
+    flat, lipped = found.way("flat"), found.way("lipped")
+    assert flat.time is not None
+    assert flat.time.layers == 70
+    assert flat.resin.total_ml == pytest.approx(base.volume_mm3 / 1000.0)
+    # 5 of 30 s, 65 of 2.5 s, each with 7 s of lift and 1 s of wait
+    assert flat.time.counted_s == pytest.approx(5 * 30.0 + 65 * 2.5 + 70 * 8.0)
+    body = made.made.lipped
+    assert isinstance(body, TiltedBase)
+    top = body.vertices_mm[:, 2].max()
+    assert lipped.time is not None
+    assert lipped.time.layers == math.ceil(top / 0.05 - 1e-3)
+    assert lipped.resin.total_ml == pytest.approx(body.resin_mm3 / 1000.0)
+    assert lipped.sanding.depth_mm == pytest.approx(0.5)
+    assert lipped.fits == len(fill(body.footprint, (200.0, 125.0)).laid)
+    assert flat.fits > 7 * 4  # squares of 27 mm
+
+
+@pytest.mark.parametrize("name", ["disc_25", "hollow_disc_50"])
+def test_the_picture_says_what_is_drawn_larger(name: str) -> None:
+    made = compared(name, "crisp and dense")
+    figure = draw_ways(made.base, made.made, made.comparison)
+    words = [text.get_text() for text in figure.texts]
+    assert sum("times larger" in text for text in words) >= 5
+    assert sum("true to scale" in text for text in words) >= 3
+    assert any("is a sketch" in text for text in words)
+    assert any(made.comparison.recommendation.reason[:40] in text for text in words)
+    bars = [t.get_text() for ax in figure.axes for t in ax.texts]
+    assert len(bars) == 9
+    assert all(bar.endswith(" mm") for bar in bars)
+
+
+def test_words_of_a_row_start_with_what_the_person_came_for() -> None:
+    found = compared("disc_25", "nothing measured").comparison
+    names = [name for name, _ in way_lines(found.way("lipped"))]
+    assert names[:3] == ["rim departs", "flare", "sanding"]
+
+
+def test_time_that_was_not_given_is_said_to_be_missing() -> None:
+    setup = Setup(printer=PRINTER, setting=SETTING)
+    assert "without lift and wait" in time_words(setup.time(4.0))
+    assert Setup(printer=PRINTER, setting=None).time(4.0) is None
+
+
+def test_pillars_hold_a_roof_up_everywhere() -> None:
+    """As many as a square grid needs whose places are half the free span apart."""
+    base = ready("hollow_disc_50")
+    roof = free_roof(base.recesses)
+    assert roof is not None
+    assert roof.span_mm == pytest.approx(2 * (25.0 - 1.8), rel=0.02)
+    held = math.pi * (FREE_SPAN_MM / 2.0) ** 2 * roof.pillars
+    bare = shapely.Polygon(base.recesses[0].ring).buffer(-FREE_SPAN_MM / 2.0).area
+    assert held > bare
+    assert free_roof(ready("pocket_disc_25").recesses) is None
