@@ -346,16 +346,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     folder = wish.write or Path(tempfile.mkdtemp())
     folder.mkdir(parents=True, exist_ok=True)
     known = manifests()
-    for sets in (
-        ring_sets(wish.seed, wish.count, folder),
-        profile_sets(wish.seed, wish.profile, folder),
+    for sets, named in (
+        (ring_sets(wish.seed, wish.count, folder), False),
+        # feet tell tiles of a set apart, not sets: --manifest names it
+        (profile_sets(wish.seed, wish.profile, folder), True),
     ):
         outcomes = []
         for ring in sets:
             if wish.write:
                 print(*(path.name for path in ring.photos), flush=True)
                 continue
-            outcomes.append(measured_rims(ring, known))
+            outcomes.append(measured_rims(ring, [ring.manifest] if named else known))
             print(line(ring, outcomes[-1]), flush=True)
             for path in ring.photos:
                 path.unlink()
