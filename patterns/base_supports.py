@@ -57,7 +57,7 @@ class Support:
     @property
     def touch_mm(self) -> NDArray[np.float64]:
         """Its contact, (3,)."""
-        return self.along_mm[-2]
+        return np.asarray(self.along_mm[-2])
 
     @property
     def pillar_mm(self) -> float:

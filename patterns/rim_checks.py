@@ -185,9 +185,9 @@ def _meet(
 ) -> NDArray[np.bool_]:
     """Whether a box is within a distance of any of the others, (n,)."""
     first, last = boxes[:, None], others[None]
-    apart = (first[..., :2] > last[..., 2:] + reach_mm).any(axis=-1)
-    apart |= (last[..., :2] > first[..., 2:] + reach_mm).any(axis=-1)
-    return np.asarray(~apart.all(axis=1))
+    beside = first[..., :2] > last[..., 2:] + reach_mm
+    beside |= last[..., :2] > first[..., 2:] + reach_mm
+    return np.asarray(~beside.any(axis=-1).all(axis=1), np.bool_)
 
 
 def _underside_mm(tile: RimTile) -> NDArray[np.float64]:

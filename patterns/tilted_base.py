@@ -63,7 +63,7 @@ def tilt_base(
     body = slope_solid(base, spec)
     foot = foot_of(underside_region(body, base.flatness_mm), spec)
     body += allowance_solid(foot)
-    lipped = one_body(body + lip_solid(foot), base.name)
+    lipped = body + lip_solid(foot)
     low = lipped.transform(tilt_pose(spec.tilt_deg)).bounding_box()[2]
     pose = tilt_pose(spec.tilt_deg, (RAFT_MM + LIFT_MM if spec.supports else 0.0) - low)
     watch = Watch(part=lipped.transform(pose), spec=spec)
@@ -72,9 +72,9 @@ def tilt_base(
     if spec.supports:
         span = _place_supports(watch, foot, pose, say)
         say("joining base and supports ...")
-        supports = supports_solid(watch.part, watch.supports)
-        whole = one_body(watch.part + supports, base.name)
+        whole += supports_solid(watch.part, watch.supports)
         supports_mm3 = float(whole.volume() - watch.part.volume())
+    whole = one_body(whole, base.name)
     plate = _on_plate(whole)
     whole = whole.transform(plate)
     vertices, faces = mesh_arrays(whole)
@@ -93,7 +93,7 @@ def tilt_base(
         supports_mm3=supports_mm3,
         height_mm=float(whole.bounding_box()[5]),
         span_mm=span,
-        footprint=_footprint(whole),
+        footprint=_footprint(vertices),
     )
 
 
@@ -177,13 +177,12 @@ def _lip(foot: Foot, spec: TiltedSpec, volume_mm3: float) -> Lip | None:
     )
 
 
-def _footprint(whole: manifold3d.Manifold) -> shapely.Polygon:
-    """Outline of all, seen from above."""
+def _footprint(vertices_mm: NDArray[np.float64]) -> shapely.Polygon:
+    """Convex outline of all, seen from above: the raft's is convex, too."""
     import shapely
 
-    rings = whole.project().simplify(_OUTLINE_MM).to_polygons()
-    outer = shapely.union_all([shapely.Polygon(ring) for ring in rings])
-    return max(shapely.get_parts(outer), key=lambda part: part.area)
+    hull = shapely.convex_hull(shapely.multipoints(vertices_mm[:, :2]))
+    return shapely.simplify(hull, _OUTLINE_MM).buffer(_OUTLINE_MM, join_style="mitre")
 
 
 def _silent(_text: str) -> None:

@@ -148,8 +148,9 @@ class TiltedBase:
 
     ``vertices_mm`` (n, 3), ``faces`` (m, 3).  ``pose`` (3, 4) leads from the base's
     frame to the print frame.  ``body_mm3`` is the base's with its allowance,
-    ``lip_mm3`` and ``supports_mm3`` come on top of it; ``footprint`` is the outline of
-    all seen from above.  ``span_mm``: largest gap between contacts under the base.
+    ``lip_mm3`` and ``supports_mm3`` come on top of it; ``footprint`` is the convex
+    outline of all seen from above.  ``span_mm``: largest gap between contacts under
+    the base, NaN without supports.
     """
 
     spec: TiltedSpec
