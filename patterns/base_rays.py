@@ -10,7 +10,7 @@ without looking at pairs of triangles, down to the distance of the rays.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+_Number = TypeVar("_Number", bound=np.number)
 _STEP_MM = 2.0**-12
 """Heights along a ray are held to a quarter of a micrometre, in 24 bits."""
 _BITS = 24
@@ -98,9 +99,9 @@ def _keys(uvw: Floats, faces: Ints, grid: Grid) -> Iterator[Ints]:
     rows = np.floor(v).astype(np.int32) + 1  # the first row above each point
     for first in range(0, len(faces), _CHUNK):
         corner = faces[first : first + _CHUNK]
-        seen = rows[corner]
-        low = seen.min(axis=1).clip(0)
-        counts = (seen.max(axis=1).clip(max=grid.n_v) - low).clip(0)
+        least, most = span(rows, corner)
+        low = least.clip(0)
+        counts = (most.clip(max=grid.n_v) - low).clip(0)
         which = np.flatnonzero(counts)
         if len(which):
             yield _spans(
@@ -118,9 +119,9 @@ def _spans(
     begin = np.ceil(start).astype(np.int64).clip(0)
     end = np.ceil(stop).astype(np.int64).clip(max=grid.n_u)
     many = (end - begin).clip(0)
-    span, column = spread(many)
-    triangle, row = triangle[span], row[span]
-    column += begin[span]
+    stretch, column = spread(many)
+    triangle, row = triangle[stretch], row[stretch]
+    column += begin[stretch]
     a, b, c = corner.T
     ub, vb = u[b] - u[a], v[b] - v[a]
     uc, vc = u[c] - u[a], v[c] - v[a]
@@ -130,7 +131,7 @@ def _spans(
     slope_u, slope_v = (wb * vc - wc * vb) / safe, (ub * wc - uc * wb) / safe
     height = w[a] - slope_u * u[a] - slope_v * v[a]
     at = height[triangle] + slope_u[triangle] * column + slope_v[triangle] * row
-    least, most = w[corner].min(axis=1), w[corner].max(axis=1)
+    least, most = span(w, corner)
     at = at.clip(least[triangle], most[triangle])
     key = (row * grid.n_u + column) << _BITS
     key += np.rint(at / _STEP_MM).astype(np.int64)
@@ -164,6 +165,15 @@ def _line(u: Floats, v: Floats, low: Ints, high: Ints) -> tuple[Floats, Floats]:
     rise = v[high] - v[low]
     slope = (u[high] - u[low]) / np.where(rise == 0, 1.0, rise)
     return slope, u[low] - slope * v[low]
+
+
+def span(
+    values: NDArray[_Number], corner: Ints
+) -> tuple[NDArray[_Number], NDArray[_Number]]:
+    """Least and greatest value at the corners (m, 3) of each triangle."""
+    a, b, c = (values[k] for k in corner.T)
+    low, high = np.minimum(a, b), np.maximum(a, b)
+    return np.minimum(low, c), np.maximum(high, c)
 
 
 def spread(counts: Ints) -> tuple[Ints, Ints]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from patterns.base import Base, Rim
+from patterns.base_edges import volumes_mm3
 from patterns.base_faults import Findings
 from patterns.base_file import load
 from patterns.base_mend import mend
@@ -142,6 +143,7 @@ def understand(
         recess_of(vertices, faces, ring)
         for ring in sorted(rings, key=lambda ring: tuple(ring.min(axis=0)))
     )
+    one_shell = np.zeros(len(faces), np.int64)
     told("done", 1.0)
     return Base(
         name=name,
@@ -149,7 +151,7 @@ def understand(
         vertices_mm=_fixed(vertices),
         faces=_fixed(faces),
         height_mm=float(vertices[:, 2].max()),
-        volume_mm3=_volume_mm3(vertices, faces),
+        volume_mm3=float(volumes_mm3(vertices, faces, one_shell, 1)[0]),
         flatness_mm=side.flatness_mm,
         rim=_rim(vertices, faces, bottom),
         recesses=recesses,
@@ -194,11 +196,6 @@ def _unit(name: str | None) -> Unit | None:
 def _fixed(array: _Array) -> _Array:
     array.flags.writeable = False
     return array
-
-
-def _volume_mm3(vertices: Floats, faces: Ints) -> float:
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6)
 
 
 def _bottom(

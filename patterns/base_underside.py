@@ -117,7 +117,7 @@ def _candidates(normals: Floats, areas: Floats) -> Floats:
     sums = np.column_stack([np.bincount(bins, areas * n, side**3) for n in normals.T])
     means = sums[best]
     size = np.linalg.norm(means, axis=1)
-    return means[size > 0] / size[size > 0, None]
+    return np.asarray(means[size > 0] / size[size > 0, None])
 
 
 def _side(
@@ -143,9 +143,9 @@ def _flat_points(vertices: Floats, faces: Ints, normals: Floats, way: Floats) ->
     near = reach > reach.max() - _UNEVEN_MM
     if np.count_nonzero(near) < 3:
         return np.zeros(0, np.int64)
-    mine = near[faces[:, 0]] & near[faces[:, 1]] & near[faces[:, 2]]
-    mine[mine] = normals[mine] @ way > _ASLANT
-    return np.unique(faces[mine])
+    some = np.flatnonzero(near[faces[:, 0]])
+    some = some[near[faces[some, 1]] & near[faces[some, 2]]]
+    return np.unique(faces[some[normals[some] @ way > _ASLANT]])
 
 
 def _plane(points: Floats, way: Floats) -> tuple[Floats, float]:

@@ -1,4 +1,4 @@
-"""Reading a base: what a person's file gives, and the one line when it gives nothing."""
+"""Reading a base: what a person's file gives, or the one line when it gives none."""
 
 from __future__ import annotations
 

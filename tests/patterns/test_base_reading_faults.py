@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,7 +12,9 @@ from hypothesis import strategies as st
 from patterns.base_reading import understand
 from patterns.errors import FileError
 from tests import bases
-from tests.bases import Faces, Points
+
+if TYPE_CHECKING:
+    from tests.bases import Faces, Points
 
 
 def kinds(base_name: str, vertices: Points, faces: Faces) -> dict[str, int]:

@@ -151,7 +151,7 @@ def test_recesses_against_what_was_cut_out() -> None:
 
 def test_a_hollow_against_the_mesh_volume() -> None:
     base, full = bases.ready("hollow_oval_105x70"), MADE["hollow_oval_105x70"]
-    solid = bases.understand(*bases.sculpted(full), name="full").volume_mm3
+    solid = understand(*bases.sculpted(full), name="full").volume_mm3
     (recess,) = base.recesses
     assert recess.depth_mm == pytest.approx(4.0, abs=1e-3)
     assert recess.volume_mm3 == pytest.approx(solid - base.volume_mm3, rel=2e-3)
@@ -196,6 +196,7 @@ def test_level_cuts_against_trimesh_and_manifold(name: str, z_mm: float) -> None
     judge = trimesh.Trimesh(vertices, faces, process=False).section(
         [0, 0, 1], [0, 0, z_mm]
     )
+    assert judge is not None
     loops = [shapely.Polygon(loop[:, :2]) for loop in judge.discrete]
     area = shapely.symmetric_difference_all(loops).area
     quick = cut_mesh(vertices, faces, z_mm)
