@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import reduce
 
 import numpy as np
 import pytest
@@ -198,7 +199,7 @@ def test_level_cuts_against_trimesh_and_manifold(name: str, z_mm: float) -> None
     )
     assert judge is not None
     loops = [shapely.Polygon(loop[:, :2]) for loop in judge.discrete]
-    area = shapely.symmetric_difference_all(loops).area
+    area = reduce(shapely.symmetric_difference, loops).area
     quick = cut_mesh(vertices, faces, z_mm)
     (cut,) = sections(Mesh(vertices, faces), [z_mm])
     for one in (quick, cut):
