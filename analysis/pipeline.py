@@ -125,7 +125,8 @@ def _measure_one(
     else:
         outcome = _measure_flare(photo, flares, from_coupon=from_coupon)
     if found is not None and _saw_nothing(outcome):
-        return why_no_tiles(photo, found, sets[0].tiles[0]) or outcome
+        why = why_no_tiles(photo, found, sets[0].tiles[0])
+        return outcome if why is None else why
     if isinstance(outcome, Refusal):
         return outcome
     return replace(

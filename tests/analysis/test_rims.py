@@ -184,3 +184,12 @@ def test_a_photo_of_tiles_wants_a_ruler(tmp_path: Path) -> None:
 def test_no_manifests_is_a_mistake() -> None:
     with pytest.raises(ValueError, match="manifest"):
         measure_photos([], [])
+
+
+def test_a_soft_photo_of_tiles_is_called_blurred(tmp_path: Path) -> None:
+    path = tmp_path / "soft.png"
+    table = Table(px_per_mm=13.0, tiles=_laid([0, 4]))
+    Image.fromarray(draw(table, blur_px=9.0)).save(path)
+    outcome = measure(path, [MANIFEST], scale_from_coupon=True)
+    assert isinstance(outcome, Refusal)
+    assert outcome.code == "blurred"
