@@ -70,9 +70,9 @@ def edges_of(faces: Ints, points: int) -> Edges:
 
 
 def is_one_shell(faces: Ints, points: int) -> bool:
-    """Whether every edge has a triangle on each side, and all hang together.
+    """Whether every edge has a triangle on each side, and all hang together there.
 
-    The quick answer for a sound mesh; points that only touch count as together.
+    The quick answer for a sound mesh.
     """
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
@@ -83,12 +83,13 @@ def is_one_shell(faces: Ints, points: int) -> bool:
     there, back = a[up] * points + b[up], b[~up] * points + a[~up]
     if len(there) != len(back):
         return False
-    there.sort()
-    back.sort()
+    one, two = np.argsort(there), np.argsort(back)
+    there, back = there[one], back[two]
     if not np.array_equal(there, back) or (there[1:] == there[:-1]).any():
         return False
-    ends = (a[up], b[up])
-    graph = coo_array((np.ones(len(there), np.int8), ends), shape=(points, points))
+    ends = (np.flatnonzero(up)[one] // 3, np.flatnonzero(~up)[two] // 3)
+    m = len(faces)
+    graph = coo_array((np.ones(len(one), np.int8), ends), shape=(m, m))
     return int(connected_components(graph, directed=False)[0]) == 1
 
 

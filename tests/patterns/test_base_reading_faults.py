@@ -148,6 +148,12 @@ def test_a_body_that_stands_on_the_base_is_joined() -> None:
     assert base.volume_mm3 == pytest.approx(30 * 20 * 4 + 7 * 6 * 4)
 
 
+def test_a_body_that_shares_a_point_with_the_base_is_joined() -> None:
+    stone = box(np.array([24.0, 15, 4]), np.array([30.0, 20, 8]))
+    base = understand(*together(PLATE, stone), name="stone at the corner")
+    assert base.volume_mm3 == pytest.approx(30 * 20 * 4 + 6 * 5 * 4)
+
+
 def test_a_body_within_is_swallowed_and_a_cavity_is_not() -> None:
     low, high = np.array([5.0, 5, 1]), np.array([12.0, 11, 3])
     inner, sides = box(low, high)
