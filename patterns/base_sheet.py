@@ -74,7 +74,8 @@ CAVITIES = (
     "protection, and never cure one shut."
 )
 
-_NOTE_MM = 16.0  # room for a note of three lines
+_NOTE_MM = 11.0  # room for a note of two lines
+_PICTURE_SHARE = 0.94
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,7 +160,9 @@ def _ways_page(pdf: FPDF, sheet: BaseSheet) -> None:
     page.title(pdf, "Why this way", sheet.name)
     page.points(pdf, [sheet.reason])
     top = pdf.get_y() + 1
-    image = pdf.image(io.BytesIO(sheet.picture), x=pdf.l_margin, y=top, w=pdf.epw)
+    wide = _PICTURE_SHARE * pdf.epw
+    left = (pdf.w - wide) / 2
+    image = pdf.image(io.BytesIO(sheet.picture), x=left, y=top, w=wide)
     page.caption(pdf, top + image.rendered_height + 1, sheet.picture_words)
     pdf.ln(1)
     for note in sheet.notes:

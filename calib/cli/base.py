@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import time
 from dataclasses import asdict
 from pathlib import Path
@@ -20,7 +21,7 @@ from calib.cli.output import (
     open_store,
     reports,
 )
-from calib.cli.pictures import check_folder, leave
+from calib.cli.pictures import leave
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -181,7 +182,7 @@ def base(
 
     for folder in (out, pictures):
         if folder is not None:
-            check_folder(folder)
+            _check_room(folder)
     tell = _Teller()
     found = [
         (file, one)
@@ -213,6 +214,17 @@ def base(
     text = _told(compared, written, left)
     document = _document(compared, written, left) | {"text": click.unstyle(text)}
     return Report(document=document, text=text)
+
+
+def _check_room(folder: Path) -> None:
+    """Refuse a folder that can't be made, before the work; nothing is made yet."""
+    from patterns.errors import FileError
+
+    there = next(path for path in (folder, *folder.absolute().parents) if path.exists())
+    if not there.is_dir() or not os.access(there, os.W_OK):
+        raise FileError(
+            f"{there} is no folder that can be written to.", "Name another folder."
+        )
 
 
 class _Teller:
