@@ -62,6 +62,7 @@ def rimgauge() -> None:
       4  rimgauge measure photo.jpg     the coupon beside a ruler, plate side up
       5  rimgauge suggest               bottom exposure and insets for this bottle
          rimgauge accept                what you took over
+      6  rimgauge base oval.stl         your own base: the ways compared, and written
 
     \b
     No printer at hand?  See the whole day on invented data in a minute or two:
