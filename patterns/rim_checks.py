@@ -187,7 +187,8 @@ def _meet(
     first, last = boxes[:, None], others[None]
     beside = first[..., :2] > last[..., 2:] + reach_mm
     beside |= last[..., :2] > first[..., 2:] + reach_mm
-    return np.asarray(~beside.any(axis=-1).all(axis=1), np.bool_)
+    clear = np.all(np.any(beside, axis=-1), axis=1)
+    return np.asarray(~clear, np.bool_)
 
 
 def _underside_mm(tile: RimTile) -> NDArray[np.float64]:
