@@ -60,7 +60,7 @@ def suction_words(suction: Suction) -> str:
 
 def way_lines(way: Way) -> tuple[tuple[str, str], ...]:
     """Name and words of everything a row says, what the person came for first."""
-    rest = (
+    rest: tuple[tuple[str, str], ...] = (
         ("flare", length_words(way.flare)),
         ("sanding", sanding_words(way.sanding, stubs=way.name != "flat")),
         ("layers", str(way.time.layers) if way.time else "-"),
