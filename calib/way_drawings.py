@@ -87,6 +87,10 @@ def subject_of(
     )
 
 
+def _larger(factor: int, how: str = "larger") -> str:
+    return f"drawn {factor} times {how}" if factor > 1 else "true to scale"
+
+
 def _largest(told: list[Told]) -> float:
     known = [abs(t.interval.value_mm) for t in told if t.interval is not None]
     return max(known, default=0.0)
@@ -142,8 +146,7 @@ def flat_close(ax: Axes, subject: Subject, way: Way) -> str:
         height = j * profile.layer_mm
         ax.plot([window[0], right], [height, height], color=PAPER, lw=0.35, alpha=0.8)
     _window(ax, window, pad=0.0)
-    larger = f"drawn {factor} times wider" if factor > 1 else "true to scale"
-    return f"the rim, close: flare {larger}, without insets dashed"
+    return f"the rim, close: flare {_larger(factor, 'wider')}, without insets dashed"
 
 
 def tilted_close(ax: Axes, subject: Subject, made: TiltedBase, way: Way) -> str:
@@ -170,7 +173,7 @@ def tilted_close(ax: Axes, subject: Subject, made: TiltedBase, way: Way) -> str:
     _fill(ax, left.intersection(near), RESIN)
     _edge(ax, lost, INK, dashed=True)
     _window(ax, window, pad=0.0)
-    return f"the rim, close: departure drawn {factor} times larger"
+    return f"the rim, close: departure {_larger(factor)}"
 
 
 def flat_below(ax: Axes, subject: Subject, way: Way) -> str:
@@ -188,7 +191,7 @@ def flat_below(ax: Axes, subject: Subject, way: Way) -> str:
         out = out.union(plain)
     _fill(ax, rim.buffer(factor * max(told.value_mm, 0.0)).difference(rim), AMISS)
     _window(ax, out.bounds)
-    return f"from below: flare drawn {factor} times larger, without insets dashed"
+    return f"from below: flare {_larger(factor)}, without insets dashed"
 
 
 def tilted_below(ax: Axes, subject: Subject, made: TiltedBase, way: Way) -> str:
@@ -211,7 +214,7 @@ def tilted_below(ax: Axes, subject: Subject, made: TiltedBase, way: Way) -> str:
     _window(ax, rim.bounds)
     if told is None:
         return "from below; departure not measured"
-    return f"from below: departure drawn {subject.below_factor} times larger*"
+    return f"from below: departure {_larger(subject.below_factor)}*"
 
 
 def _rim_below(ax: Axes, subject: Subject) -> shapely.Polygon:
