@@ -119,7 +119,7 @@ def plan_with(
     heights = np.maximum((np.arange(count + 1) + 0.5) * layer_mm - lift, layer_mm / 2)
     cuts = sections(body, heights.tolist())
     layers = compensated(cuts, model)
-    check_walls(layers[: model.layers], model.pixel_mm, base)
+    check_walls(layers, model.layers, model.pixel_mm, base)
     shape = shape_of(_clean(first.outer[0]))
     return FlatPlan(
         setting=model.setting,
@@ -333,9 +333,7 @@ def _left(
 ) -> tuple[tuple[Interval, ...], tuple[Interval, ...]]:
     """Predict the step of each raised layer with insets, and without."""
     wall = model.wall(run_mm)
-    insets = np.asarray(
-        model.quanta(run_mm, model.pixel_mm) * model.pixel_mm, np.float64
-    )
+    insets = model.quanta(run_mm, model.pixel_mm) * model.pixel_mm
     left, bare = wall.steps_mm(insets), wall.steps_mm(np.zeros(model.layers))
     doubt = np.zeros(model.layers)
     if fit is not None:

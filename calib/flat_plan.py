@@ -40,7 +40,8 @@ class FlatPlan:
     expected to stand outside the body's, and ``bare`` how far it would without insets.
     ``scallop_mm``: how deep the body's own wall is scalloped between film sides, which
     no inset changes.  ``realisable``: share of the rim that pixels can bring within
-    the larger of 10 um and half a pixel, wherever the base lies on their raster.
+    the larger of 10 um and half a pixel of that, wherever the base lies on their
+    raster.
     ``guess``: by rule, without measurements.  ``cautions``: a sentence each.
     """
 

@@ -31,9 +31,10 @@ def realisable(
 ) -> float:
     """Share of the rim that pixels bring within the larger of 10 um and half a pixel.
 
-    By the cure model alone, for the most typical draw, at random phases of the raster:
-    an edge near a simple lattice direction is moved to whole quanta of it, any other
-    is smoothed by the blur.  Corners count as the sides they belong to.
+    Of where the insets as planned would bring it, by the cure model alone, for the most
+    typical draw, at random phases of the raster: an edge near a simple lattice
+    direction is moved to whole quanta of it, any other is smoothed by the blur.
+    Corners count as the sides they belong to.
 
     Parameters
     ----------
@@ -49,21 +50,21 @@ def realisable(
     ends = np.cumsum(shape.length_mm)
     ticks = (np.arange(_SIDES) + 0.5) / _SIDES * ends[-1]
     picked = np.minimum(np.searchsorted(ends, ticks), len(ends) - 1)
-    rows: list[Array] = []
-    for side in picked:
+    planned = inset_mm[:, picked].T
+    held = np.repeat(planned[:, None], _PHASES, axis=1)
+    for place, side in enumerate(picked):
         quantum = _stairs_mm(shape.along[side], model.pixel_x_mm, model.pixel_y_mm)
-        inset = np.tile(inset_mm[:, side], (_PHASES, 1))
         if quantum > 0.0:
             phase = rng.uniform(0.0, quantum, (_PHASES, 1))
             body = np.round(phase / quantum)
-            inset = np.asarray(quantum * (body - np.round((phase - inset) / quantum)))
-        rows.append(inset)
-    found: Array = np.asarray(np.round(np.vstack(rows), 6), np.float64)
-    unique, count = np.unique(found, axis=0, return_counts=True)
+            held[place] = quantum * (body - np.round((phase - held[place]) / quantum))
+    rows = np.concatenate([planned, held.reshape(-1, planned.shape[1])])
+    unique, number = np.unique(np.round(rows, 6), axis=0, return_inverse=True)
     wall = Flush(edges=_alike(model, len(unique)), run_mm=run_mm)
-    tolerance = max(_FINEST_MM, 0.5 * model.pixel_mm)
-    held = np.mean(np.abs(wall.steps_mm(unique)) <= tolerance, axis=1)
-    return float(np.average(held, weights=count))
+    steps = wall.steps_mm(unique)[number.reshape(-1)]
+    wanted, made = np.split(steps, [len(planned)])
+    away = np.abs(made.reshape(held.shape) - wanted[:, None])
+    return float(np.mean(away <= max(_FINEST_MM, 0.5 * model.pixel_mm)))
 
 
 def _alike(model: FlatModel, count: int) -> Edges:

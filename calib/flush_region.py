@@ -71,16 +71,21 @@ def areas(found: Section) -> list[shapely.Polygon]:
     ]
 
 
-def check_walls(layers: tuple[Section, ...], pixel_mm: float, base: Base) -> None:
+def check_walls(
+    layers: tuple[Section, ...], raised: int, pixel_mm: float, base: Base
+) -> None:
     """Refuse walls whose mask comes under two pixels, by name.
+
+    The ``raised`` layers are drawn in all around, those above at openings alone.
 
     Raises
     ------
     SpecError
         Where, how thin, and what would help.
     """
-    thinnest = min(layers, key=_area_mm2)
-    for area in areas(thinnest):
+    groups = (layers[:1], layers[:raised], layers[raised:])
+    thinnest = {id(t): t for t in (min(g, key=_area_mm2) for g in groups if g)}
+    for area in (a for t in thinnest.values() for a in areas(t)):
         found = _thin_place(area, pixel_mm)
         if found is None:
             continue

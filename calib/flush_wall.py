@@ -142,7 +142,7 @@ class Flush:
             insets[:, layer] = np.clip(found, -LARGEST_INSET_MM, LARGEST_INSET_MM)
         return insets
 
-    def steps_mm(self, insets_mm: Array) -> Array:
+    def steps_mm(self, insets_mm: NDArray[np.floating]) -> Array:
         """How far each layer's outline stands outside the body's, (p, J), squeezed."""
         insets = np.broadcast_to(insets_mm, self.exact_mm.shape)
         out = np.empty(insets.shape)

@@ -13,6 +13,7 @@ from calib.flush_region import areas, is_sound
 from calib.virtual.resin import InventedResin
 from calib.virtual.stack import print_stack
 from patterns.base import Section
+from patterns.base_reading import understand
 from patterns.errors import SpecError
 from tests import bases
 from tests.calib.flat_samples import LAYER_MM, PIXEL_MM, SETTING, model
@@ -76,7 +77,7 @@ def test_squeezed_out_resin_is_told_and_offered_for_sanding() -> None:
 
 def test_a_wall_too_thin_is_refused_with_its_place() -> None:
     thin = bases.build(bases.Made("disc", 32, 32, 4, shell_mm=0.5))
-    base = bases.understand(*thin, name="thin", source="thin")
+    base = understand(*thin, name="thin", source="thin")
     with pytest.raises(SpecError, match=r"pixels|pieces") as refusal:
         plan_with(base, MODEL)
     assert "bottom exposure" in str(refusal.value)
