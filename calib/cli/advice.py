@@ -11,7 +11,6 @@ from calib.cli.output import (
     CAUTIONS,
     Report,
     keeps_records,
-    narrate,
     now,
     open_store,
     reports,
@@ -64,12 +63,11 @@ def suggest(
       rimgauge suggest
       rimgauge suggest --bottle grey-may --tolerance-mm 0.03 --pictures pictures
     """  # noqa: D301 \b is click's mark
-    from calib.advised import Advised, advise_flat, advise_tilted, keep
-    from calib.cli.known import known_manifests, known_rims
+    from calib.advised import keep
+    from calib.cli.base_known import advised_of
     from calib.filing import by_name, only_one
-    from calib.profile import gather, nothing_measured, prints_of
+    from calib.profile import nothing_measured, prints_of
     from calib.records import Bottle, Printer
-    from calib.rim_profile import gather_tiles
 
     if pictures is not None:
         check_folder(pictures)
@@ -77,27 +75,19 @@ def suggest(
         chosen = only_one(store.current(Bottle), "bottle", bottle)
         on = by_name(store.current(Printer), "printer", printer) if printer else None
         used, prints = prints_of(store, chosen, on)
-        profile = gather(store, known_manifests(store), chosen, used, prints)
-        tiles = gather_tiles(store, known_rims(store), prints)
-        if profile is None and tiles is None:
+        advised = advised_of(store, chosen, used, prints, tolerance_mm)
+        if advised is None:
             raise nothing_measured(chosen)
-        flat = tilted = None
-        if profile is not None:
-            narrate("fitting the cure model ...")
-            flat = advise_flat(profile, tolerance_mm)
-        if tiles is not None:
-            narrate("fitting the tiles against tilt ...")
-            tilted = advise_tilted(tiles, flat)
-        advised = Advised(bottle=chosen, printer=used, flat=flat, tilted=tilted)
         number = keep(store, advised, tolerance_mm, now())
     text = _told(advised, number)
     left = [] if pictures is None else _draw(advised, number, pictures)
+    flat = advised.flat
     document = {
         "ok": True,
         "number": number,
         "bottle": chosen.value.name,
         "printer": used.value.name,
-        "prints": [entry.number for entry in profile.measured] if profile else [],
+        "prints": [e.number for e in flat.profile.measured] if flat else [],
         **advised.summary,
         "fit": flat and flat.fit_summary,
         "pictures": [str(path) for path in left],

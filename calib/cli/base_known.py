@@ -60,19 +60,20 @@ def known_of(
             else only_one(printers, "printer", None)
         )
         prints = prints_of(store, of, on)[1] if of is not None else ()
-    advised = None if of is None else _advised(store, of, on, prints, tolerance_mm)
+    advised = None if of is None else advised_of(store, of, on, prints, tolerance_mm)
     return Known(
         bottle=of, printer=on, advised=advised, setting=_setting(advised, prints)
     )
 
 
-def _advised(
+def advised_of(
     store: Store,
     bottle: Entry[Bottle],
     printer: Entry[Printer],
     prints: tuple[Entry[Print], ...],
     tolerance_mm: float,
 ) -> Advised | None:
+    """Fit all that was measured on some prints; None: nothing was."""
     from calib.advised import Advised, advise_flat, advise_tilted
     from calib.cli.known import known_manifests, known_rims
     from calib.cli.output import narrate

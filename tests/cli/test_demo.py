@@ -36,6 +36,11 @@ def test_the_demo_ends_with_a_suggestion_that_works(
     names = {path.name for path in out.iterdir()}
     assert {"photo.jpg", "photo-measured.png", "walls.png", "report.md"} <= names
     assert {"rims-1.jpg", "rims-2.jpg", "rims"} <= names
+    (base,) = document["base"]["bases"]
+    assert base["comparison"]["recommendation"]["way"] == "flat"
+    assert {"invented-base.stl", "invented-base-ways.png", "base"} <= names
+    written = {path.suffix for path in (out / "base").iterdir()}
+    assert written == {".stl", ".3mf", ".pdf", ".png"}
     report = (out / "report.md").read_text()
     assert "invented data" in report
     assert document["suggestion"]["reason"] in report
