@@ -67,14 +67,14 @@ def files_of(chosen: Sequence[Chosen], setup: Setup) -> dict[str, bytes]:
 
     files: dict[str, bytes] = {}
     for one in chosen:
-        sheet = sheet_of(one)
+        sheet = sheet_of(one, setup)
         files[f"{one.stem}-sheet-a4.pdf"] = base_sheet_pdf(sheet, "a4")
         files[f"{one.stem}-sheet-letter.pdf"] = base_sheet_pdf(sheet, "letter")
         files[f"{one.stem}-ways.png"] = one.picture
     return _plates(chosen, setup) | files
 
 
-def sheet_of(one: Chosen) -> BaseSheet:
+def sheet_of(one: Chosen, setup: Setup) -> BaseSheet:
     """Collect what a base's sheet tells."""
     from patterns.base_sheet import BaseSheet
 
@@ -87,9 +87,15 @@ def sheet_of(one: Chosen) -> BaseSheet:
         guess=one.ready.guess,
         cavities=bool(one.compared.base.recesses),
         reason=_reason(one),
-        settings=settings_rows(one.compared, one.ready),
+        settings=settings_rows(one.compared, one.ready, setup.setting),
         sanding=sanding_words(one.compared, one.ready),
-        notes=(*way.risks, *_plan_notes(one.ready), *_islands(one.ready), *told.notes),
+        notes=(
+            *way.risks,
+            *_plan_notes(one.ready),
+            *_islands(one.ready),
+            *told.notes,
+            *filter(None, [told.recommendation.measure_next]),
+        ),
         picture=one.picture,
         picture_words=PICTURE_WORDS,
     )

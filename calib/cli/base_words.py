@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,6 +14,8 @@ from calib.ways import WAY_WORDS
 
 if TYPE_CHECKING:
     from calib.base_work import Compared, Ready
+    from calib.flat_plan import FlatPlan
+    from calib.wall import Setting
     from calib.ways import Comparison, Way
     from patterns.base import Base, Fault, Recess
 
@@ -45,8 +48,8 @@ def understood_lines(base: Base) -> list[str]:
     if math.isfinite(rim.thinnest_wall_mm):
         x, y = rim.thinnest_at_mm
         lines.append(
-            f"  thinnest wall beside the rim: {rim.thinnest_wall_mm:.2f} mm, at x "
-            f"{x:.1f}, y {y:.1f}"
+            f"  thinnest wall beside the rim: {rim.thinnest_wall_mm:.2f} mm, at "
+            f"{_place(x=x, y=y)}"
         )
     return lines + [f"  {_recess_words(recess)}" for recess in base.recesses]
 
@@ -56,8 +59,8 @@ def fault_words(fault: Fault) -> str:
     x, y, z = fault.where_mm
     done = "mended" if fault.mended else "left as it is"
     return (
-        f"{done}: {fault.count:,} {_FAULTS[fault.kind]} (one at x {x:.1f}, y {y:.1f}, "
-        f"z {z:.1f} of the file)"
+        f"{done}: {fault.count:,} {_FAULTS[fault.kind]} (one at "
+        f"{_place(x=x, y=y, z=z)} of the file)"
     )
 
 
@@ -93,18 +96,23 @@ def recommended_lines(told: Comparison) -> list[str]:
     return lines + [f"  note: {note}" for note in told.notes]
 
 
-def settings_rows(compared: Compared, ready: Ready) -> tuple[tuple[str, str], ...]:
+def settings_rows(
+    compared: Compared, ready: Ready, setting: Setting | None
+) -> tuple[tuple[str, str], ...]:
     """Name and value of everything that a base must be printed with."""
     way = compared.comparison.way(ready.way)
     rows = [("Printer", compared.comparison.printer)]
     if compared.comparison.bottle:
         rows.append(("Bottle", compared.comparison.bottle))
     if ready.plan is not None:
-        rows += _flat_rows(ready)
+        rows += [*_exposure_rows(ready.plan.setting), *_plan_rows(ready.plan)]
     elif ready.tilted is not None:
         spec = ready.tilted.spec
-        rows.append(("Layer height", f"{spec.layer_mm:g} mm"))
-        rows.append(("Exposures", "as for the rim tiles; write them down"))
+        if setting is not None:
+            rows += _exposure_rows(setting)
+        else:
+            rows.append(("Layer height", f"{spec.layer_mm:g} mm"))
+            rows.append(("Exposures", "as for your rim tiles; write them down"))
         measured = "" if way.tilt_measured else ", not measured: common practice"
         rows.append(("Tilt", f"{spec.tilt_deg:.0f} degrees{measured}"))
     rows.append(("Height", f"{way.height_mm:.2f} mm on the plate"))
@@ -122,32 +130,32 @@ def sanding_words(compared: Compared, ready: Ready) -> tuple[str, ...]:
     said = [way.sanding.words]
     if way.sanding.depth_mm:
         said.append(
-            f"Sand wet, on a flat sheet of 400 grit, with a mask, underside down, and "
-            f"stop at {compared.base.height_mm:.2f} mm, by calliper, all round; then a "
-            "few strokes of 1000 grit."
+            "Sand wet, on a flat sheet of 400 grit, with a mask, underside down. Stop "
+            f"at {compared.base.height_mm:.2f} mm from the underside to the highest "
+            "place of the top, by calliper, and equally thick all round; then a few "
+            "strokes of 1000 grit."
         )
     return tuple(said)
 
 
-def _flat_rows(ready: Ready) -> list[tuple[str, str]]:
-    from itertools import groupby
-
-    plan = ready.plan
-    if plan is None:
-        return []
-    setting = plan.setting
+def _exposure_rows(setting: Setting) -> list[tuple[str, str]]:
     runs = [
         f"{len(list(run))} of {seconds:g} s"
         for seconds, run in groupby(setting.raised_s)
     ]
+    return [
+        ("Layer height", f"{setting.layer_mm:g} mm"),
+        ("Bottom and transition layers", ", ".join(runs)),
+        ("Normal layers", f"{setting.normal_s:g} s"),
+    ]
+
+
+def _plan_rows(plan: FlatPlan) -> list[tuple[str, str]]:
     insets = ", ".join(
         f"{len(list(run))} of {inset_mm:.3f}"
         for inset_mm, run in groupby(inset.inset_mm for inset in plan.insets)
     )
     return [
-        ("Layer height", f"{setting.layer_mm:g} mm"),
-        ("Bottom and transition layers", ", ".join(runs)),
-        ("Normal layers", f"{setting.normal_s:g} s"),
         ("Mask pixel", f"{plan.pixel_x_mm * 1e3:g} x {plan.pixel_y_mm * 1e3:g} um"),
         ("Insets, from the plate up", f"{insets} mm"),
         ("Added below for sanding", f"{plan.sanding_allowance_mm:.2f} mm"),
@@ -191,9 +199,16 @@ def _rim_words(base: Base) -> str:
     )
 
 
+def _place(**coordinates_mm: float) -> str:
+    """Name a place; no zero has a sign."""
+    return ", ".join(
+        f"{name} {round(mm, 1) + 0.0:.1f}" for name, mm in coordinates_mm.items()
+    )
+
+
 def _recess_words(recess: Recess) -> str:
     x, y = (float(mm) for mm in recess.ring.mean(axis=0))
-    where = f"{recess.area_mm2:.1f} mm2 at x {x:.1f}, y {y:.1f}"
+    where = f"{recess.area_mm2:.1f} mm2 at {_place(x=x, y=y)}"
     if math.isinf(recess.depth_mm):
         return f"hole right through: {where}"
     vent = ", vented" if recess.vented else ""
