@@ -136,7 +136,7 @@ def build_model(
         The mask's pixels.
     """
     edges = tabulate(draws, setting)
-    typical = _most_typical(draws, Flush(edges=edges, run_mm=0.0).exact_mm)
+    typical = _of_draws(draws, Flush(edges=edges, run_mm=0.0).typical)
     q = float(typical.transmission(setting.layer_mm)[0])
     tc_s = float(typical.tc_s[0])
     raised = np.array(setting.raised_s) / tc_s
@@ -162,13 +162,9 @@ def build_model(
     )
 
 
-def _most_typical(draws: Draws, insets_mm: Array) -> Resins:
-    """Pick the draw whose insets are the nearest to the median of all."""
-    away = np.abs(insets_mm - np.median(insets_mm, axis=0)).sum(axis=1)
-    best = int(np.argmin(away))
-    for resins in draws.batches:
-        if best < len(resins):
-            return resins.take([best])
-        best -= len(resins)
-    msg = "a draw without a resin"
-    raise AssertionError(msg)
+def _of_draws(draws: Draws, number: int) -> Resins:
+    """Pick one draw, counted over all batches."""
+    sizes = np.cumsum([len(resins) for resins in draws.batches])
+    batch = int(np.searchsorted(sizes, number, side="right"))
+    before = int(sizes[batch - 1]) if batch else 0
+    return draws.batches[batch].take([number - before])

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.flush_wall import Edges, Flush
+from calib.flush_wall import Flush
 from calib.lattice import quantum_mm
 
 if TYPE_CHECKING:
@@ -60,27 +60,12 @@ def realisable(
             held[place] = quantum * (body - np.round((phase - held[place]) / quantum))
     rows = np.concatenate([planned, held.reshape(-1, planned.shape[1])])
     unique, number = np.unique(np.round(rows, 6), axis=0, return_inverse=True)
-    wall = Flush(edges=_alike(model, len(unique)), run_mm=run_mm)
+    draw = model.wall(run_mm).typical
+    wall = Flush(edges=model.edges.only(draw, len(unique)), run_mm=run_mm)
     steps = wall.steps_mm(unique)[number.reshape(-1)]
     wanted, made = np.split(steps, [len(planned)])
     away = np.abs(made.reshape(held.shape) - wanted[:, None])
     return float(np.mean(away <= max(_FINEST_MM, 0.5 * model.pixel_mm)))
-
-
-def _alike(model: FlatModel, count: int) -> Edges:
-    """Edges of the most typical draw, unsqueezed, as often as needed."""
-    resin = model.plane.resin
-    x = model.edges.x_mm
-    setting = model.setting
-    exposures = np.array([*setting.raised_s, setting.normal_s])
-    return Edges(
-        setting=setting,
-        x_mm=x,
-        values=np.tile(resin.edge(x[None])[0], (count, 1)),
-        dose_ratio=np.tile(exposures / resin.tc_s[:, None], (count, 1)),
-        passed=np.tile(resin.transmission(setting.layer_mm), count),
-        squeeze_mm=np.zeros((count, len(setting.raised_s))),
-    )
 
 
 def _stairs_mm(along: Array, pixel_x_mm: float, pixel_y_mm: float) -> float:

@@ -25,9 +25,10 @@ _LOW_MM, _HIGH_MM, _STEP_MM = -2.5, 4.5, 0.001
 _LIGHT_LEFT = 1e-6  # of the body's layers that are summed
 _MOST_BODY_LAYERS = 400
 _TINY_DOSE = 1e-12
-_BISECTIONS = 3
-_SECANTS = 8
+_BISECTIONS = 11  # of 2 mm; then the logarithm of the dose is a line
 _TRIED = 2
+_WAYS = 12
+_EVENNESS = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,6 +64,21 @@ class Edges:
                 np.interp(one, values[::-1], self.x_mm[::-1])
                 for one, values in zip(level, self.values, strict=True)
             ]
+        )
+
+    def only(self, draw: int, times: int) -> Edges:
+        """One draw alone, as many times, without its squeeze."""
+
+        def again(values: Array) -> Array:
+            return np.repeat(values[draw : draw + 1], times, axis=0)
+
+        return Edges(
+            setting=self.setting,
+            x_mm=self.x_mm,
+            values=again(self.values),
+            dose_ratio=again(self.dose_ratio),
+            passed=again(self.passed),
+            squeeze_mm=0.0 * again(self.squeeze_mm),
         )
 
     def _rows(self, dimensions: int) -> Ints:
@@ -160,20 +176,37 @@ class Flush:
         out = self._contour(insets_mm, layer, own) - self.body_mm[:, None]
         return np.asarray(out + self.edges.squeeze_mm[:, layer, None])
 
+    @cached_property
+    def typical(self) -> int:
+        """Number of the draw whose insets are the nearest to the median of all."""
+        away = np.abs(self.exact_mm - np.median(self.exact_mm, axis=0))
+        return int(np.argmin(away.sum(axis=1)))
+
     def rounded(self, quantum_mm: float) -> Ints:
-        """Whole quanta (J,), each layer making up for what those above left over."""
-        typical = np.median(self.exact_mm, axis=0)
-        chosen = np.zeros(self.layers, np.intp)
-        insets = np.zeros_like(self.exact_mm)
+        """Whole quanta (J,), each layer making up for what those above left over.
+
+        From the top down, for the typical draw; the best few ways so far are kept, so
+        that no layer is even at the cost of the next.
+        """
+        alone = Flush(edges=self.edges.only(self.typical, _WAYS), run_mm=self.run_mm)
+        wanted = alone.exact_mm[0] / quantum_mm
+        ways = np.zeros((_WAYS, self.layers), np.intp)
+        worst = np.zeros(_WAYS)
+        total = np.where(np.arange(_WAYS) == 0, 0.0, np.inf)
         for layer in range(self.layers - 1, -1, -1):
-            middle = round(typical[layer] / quantum_mm)
-            tried = middle + np.arange(-_TRIED, _TRIED + 1)
-            own = np.tile(tried * quantum_mm, (len(insets), 1))
-            left = self._contour(insets, layer, own) - self.body_mm[:, None]
-            best = np.argmin(np.mean(left**2, axis=0))
-            chosen[layer] = tried[best]
-            insets[:, layer] = tried[best] * quantum_mm
-        return chosen
+            tried = round(wanted[layer]) + np.arange(-_TRIED, _TRIED + 1)
+            own = np.tile(tried * quantum_mm, (_WAYS, 1))
+            left = alone._contour(np.asarray(ways * quantum_mm, float), layer, own)
+            left -= alone.body_mm[:, None]
+            extremes = np.maximum(worst[:, None], np.abs(left))
+            squares = total[:, None] + left**2
+            score = squares + _EVENNESS * self.layers * extremes**2
+            best = np.argsort(score, axis=None, kind="stable")[:_WAYS]
+            way, choice = np.unravel_index(best, score.shape)
+            ways, worst = ways[way], extremes[way, choice]
+            ways[:, layer] = tried[choice]
+            total = squares[way, choice]
+        return np.asarray(ways[0], np.intp)
 
     def _above(self, place_mm: Array, insets: Array, layer: int) -> Array:
         """Dose (p, k) on the film side of the next layer at places (p, k) of a layer.
@@ -218,15 +251,5 @@ class Flush:
             lit = excess(middle) > 0.0
             low, high = np.where(lit, middle, low), np.where(lit, high, middle)
         low_value, high_value = excess(low), excess(high)
-        place = 0.5 * (low + high)
-        for _ in range(_SECANTS):
-            slope = np.maximum(low_value - high_value, _TINY_DOSE)
-            share = np.clip(low_value / slope, 0.02, 0.98)
-            place = low + share * (high - low)
-            value = excess(place)
-            lit = value > 0.0
-            low, high = np.where(lit, place, low), np.where(lit, high, place)
-            low_value = np.where(lit, value, low_value)
-            high_value = np.where(lit, high_value, value)
         slope = np.maximum(low_value - high_value, _TINY_DOSE)
         return low + np.clip(low_value / slope, 0.0, 1.0) * (high - low)

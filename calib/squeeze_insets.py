@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.prediction import SQUEEZE_ALARM_WEIGHT
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -33,8 +35,10 @@ _EVENNESS = 0.1
 
 
 def is_squeezed(flush: Flush) -> bool:
-    """Whether the draws expect any squeezed-out resin worth drawing masks in for."""
-    return float(np.max(np.mean(flush.edges.squeeze_mm, axis=0))) > WORTH_MM
+    """Whether enough draws have squeezed-out resin worth drawing masks in for."""
+    squeeze = np.max(flush.edges.squeeze_mm, axis=1)
+    likely = np.mean(squeeze > WORTH_MM) > SQUEEZE_ALARM_WEIGHT
+    return bool(likely and np.mean(squeeze) > WORTH_MM)
 
 
 def relieved(flush: Flush, quanta: Ints, quantum_mm: float) -> Ints:
