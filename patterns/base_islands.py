@@ -71,7 +71,7 @@ def watch_layers(watch: Watch, phase: float) -> None:
     phase : float
         Where in a layer it is cut, 0 to 1.
     """
-    from manifold3d import CrossSection
+    from manifold3d import CrossSection, OpType
 
     part, step = watch.part, watch.spec.layer_mm
     _, _, low, _, _, high = part.bounding_box()
@@ -84,8 +84,8 @@ def watch_layers(watch: Watch, phase: float) -> None:
         loose = in_mid_air(layer, held)
         for region in loose:
             _support(watch, region, z_mm, "island")
-        if loose:
-            held = _with_supports(below, watch, z_mm - step)
+        if loose:  # supported or listed: nothing more is wanted of it
+            held = CrossSection.batch_boolean([held, *loose], OpType.Add)
         for region in beyond(layer, held, watch.spec.hang_limit_mm).decompose():
             if region.area() > _NARROW_MM2:
                 _support(watch, region, z_mm, "hang")
@@ -131,6 +131,8 @@ def _support(
         apart = [math.dist(point, other) for other in chosen]
         if min(apart, default=math.inf) < watch.spec.rim_spacing_mm:
             continue
+        if _listed(watch, point):
+            continue
         chosen.append(point)
         support = _reached(watch, point)
         if support is not None:
@@ -143,6 +145,15 @@ def _support(
                 footing="none" if support is None else support.footing,
             )
         )
+
+
+def _listed(watch: Watch, point: NDArray[np.float64]) -> bool:
+    """Whether a point is known to lack a support: from a pass at another phase."""
+    reach = watch.spec.rim_spacing_mm / 2
+    return any(
+        found.footing == "none" and math.dist(found.point_mm, point) < reach
+        for found in watch.found
+    )
 
 
 def _reached(watch: Watch, point: NDArray[np.float64]) -> Support | None:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from patterns.pillars import (
     CONE_MM,
     LEAN_DEG,
+    PEEL_WIDTH_MM,
     PILLAR_FOOT_MM,
     PILLAR_TOP_MM,
     RAFT_MM,
@@ -168,12 +169,13 @@ def _raft(standing: Sequence[Support]) -> manifold3d.Manifold:
     """Plate under all pillars, notched uphill and downhill."""
     import shapely
 
-    feet = np.array([s.along_mm[0, :2] for s in standing])
-    plan = raft_plan(feet)
+    plan = raft_plan(support.along_mm[0, :2] for support in standing)
     (ring,) = plan.to_polygons()
-    y_mm = float(feet[feet[:, 0].argmax(), 1])
-    level = shapely.LineString([(-_FAR_MM, y_mm), (_FAR_MM, y_mm)])
-    left, _, right, _ = shapely.Polygon(ring).intersection(level).bounds
+    hull = shapely.Polygon(ring)
+    y_mm = hull.centroid.y
+    half = PEEL_WIDTH_MM / 2
+    band = shapely.box(-_FAR_MM, y_mm - half, _FAR_MM, y_mm + half)
+    left, _, right, _ = hull.intersection(band).bounds
     return raft_solid(plan, left, right, y_mm)
 
 

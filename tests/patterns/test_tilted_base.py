@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 import shapely
-from hypothesis import HealthCheck, given, settings
+from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
 from trimesh import Trimesh
@@ -226,11 +226,10 @@ def test_an_island_on_the_top_gets_a_support(
 def test_an_island_that_may_not_stand_on_the_base_is_listed() -> None:
     spec = replace(SPEC, stand_on_base=False)
     tilted = tilt_base(hooked(3.5, 10.0), spec)
-    (island,) = {(i.kind, i.footing) for i in tilted.unsupported}
-    assert island == ("island", "none")
-    heights = [i.height_mm for i in tilted.unsupported]
-    found = inspect_layers(solid(tilted), SPEC.layer_mm)
-    assert np.abs(np.array(found.islands_mm)[:, None] - heights).min() <= SPEC.layer_mm
+    (island,) = tilted.unsupported
+    assert (island.kind, island.footing) == ("island", "none")
+    (found,) = inspect_layers(solid(tilted), SPEC.layer_mm).islands_mm
+    assert 0 <= found - island.height_mm <= SPEC.layer_mm
 
 
 @pytest.mark.parametrize(
@@ -250,9 +249,10 @@ def test_what_can_t_be_made_is_refused(change: dict[str, Any]) -> None:
         replace(SPEC, **change)
 
 
-@settings(max_examples=3, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=2, deadline=None, phases=[Phase.explicit, Phase.generate])
+@example(radii=[6.0, 10.0, 8.5, 6.0, 9.0, 6.0], tilt=25.0, front=38.0)  # a skew raft
 @given(
-    st.lists(st.floats(6.0, 11.0), min_size=6, max_size=9),
+    st.lists(st.floats(5.0, 9.0), min_size=6, max_size=9),
     st.floats(25.0, 70.0),
     st.floats(-180.0, 180.0),
 )
