@@ -1,0 +1,120 @@
+"""Plates of bases and their sheets: places kept, names kept, the same bytes."""
+
+from __future__ import annotations
+
+import io
+import re
+import zlib
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import lib3mf
+import numpy as np
+import pytest
+import trimesh
+from PIL import Image
+
+from patterns.base_export import place, plate_files
+from patterns.base_sheet import BaseSheet, base_sheet_pdf, order_of_work
+from patterns.nesting import Laid
+from tests import bases
+
+if TYPE_CHECKING:
+    from patterns.page import Paper
+
+BOX = bases.Mesh(*bases.mesh("rectangle_20x40"))
+
+
+def laid(piece: int, turn_deg: float, x_mm: float, y_mm: float) -> Laid:
+    return Laid(piece=piece, turn_deg=turn_deg, x_mm=x_mm, y_mm=y_mm)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 90.0, 180.0, 270.0])
+def test_a_quarter_turn_keeps_every_coordinate_to_the_last_bit(turn_deg: float) -> None:
+    placed = place(BOX, "a", laid(0, turn_deg, 12.5, -7.25))
+    back = placed.vertices_mm[:, :2] - np.array([12.5, -7.25])
+    c, s = {0: (1, 0), 90: (0, 1), 180: (-1, 0), 270: (0, -1)}[int(turn_deg)]
+    np.testing.assert_array_equal(
+        back @ np.array([(c, -s), (s, c)]), BOX.vertices_mm[:, :2]
+    )
+    np.testing.assert_array_equal(placed.vertices_mm[:, 2], BOX.vertices_mm[:, 2])
+
+
+def test_a_plate_is_one_stl_and_a_3mf_that_names_each_base() -> None:
+    names = ('oval "best" <2>', "oval & more")
+    placed = [
+        place(BOX, name, laid(i, 90.0 * i, 50.0 * i, 0.0))
+        for i, name in enumerate(names)
+    ]
+    files = plate_files("plate", placed)
+    assert list(files) == ["plate.stl", "plate.3mf"]
+    mesh = trimesh.load_mesh(io.BytesIO(files["plate.stl"]), file_type="stl")
+    assert mesh.is_watertight
+    assert mesh.body_count == 2
+    np.testing.assert_allclose(mesh.bounds[:, 0], [-20.0, 60.0], atol=1e-5)
+    model = lib3mf.get_wrapper().CreateModel()
+    reader = model.QueryReader("3mf")
+    reader.SetStrictModeActive(True)  # noqa: FBT003 its signature
+    reader.ReadFromBuffer(files["plate.3mf"])
+    meshes, found = model.GetMeshObjects(), []
+    while meshes.MoveNext():
+        found.append(meshes.GetCurrentMeshObject().GetName())
+    assert tuple(found) == names
+    assert files == plate_files("plate", placed)
+
+
+def _sheet() -> BaseSheet:
+    picture = io.BytesIO()
+    Image.new("RGB", (120, 94), "grey").save(picture, format="PNG")
+    return BaseSheet(
+        name="oval",
+        printed_as="lipped",
+        supports=False,
+        guess=False,
+        cavities=True,
+        reason="The lip gains 0.1 mm.",
+        settings=(("Layer height", "0.05 mm"),),
+        sanding=("Sand the lip off.",),
+        notes=(),
+        picture=picture.getvalue(),
+        picture_words="Each way in section.",
+    )
+
+
+def _pages(pdf: bytes) -> int:
+    return pdf.count(b"/Type /Page\n")
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_a_sheet_has_two_pages_more_for_many_notes_and_the_same_bytes(
+    paper: Paper,
+) -> None:
+    sheet = _sheet()
+    pdf = base_sheet_pdf(sheet, paper)
+    assert _pages(pdf) == 2
+    assert pdf == base_sheet_pdf(sheet, paper)
+    long = replace(sheet, notes=("An island without support. " * 5,) * 30)
+    assert _pages(base_sheet_pdf(long, paper)) > 2
+
+
+def test_supports_come_off_before_curing_and_a_flat_base_has_none() -> None:
+    tilted = order_of_work(_sheet())
+    (off,) = (i for i, step in enumerate(tilted) if "supports off" in step)
+    (cured,) = (i for i, step in enumerate(tilted) if "Cure" in step)
+    assert off < cured
+    flat = order_of_work(replace(_sheet(), printed_as="flat", supports=True))
+    assert not any("supports off" in step for step in flat)
+    assert any("spatula" in step for step in flat)
+
+
+def _text(pdf: bytes) -> str:
+    streams = re.findall(rb"stream\n(.*?)\nendstream", pdf, re.DOTALL)
+    told = [zlib.decompress(stream) for stream in streams if stream[:1] == b"x"]
+    return b"".join(told).decode("latin-1")
+
+
+def test_a_guess_is_called_one_on_its_sheet() -> None:
+    assert "guess" not in _text(base_sheet_pdf(_sheet(), "a4"))
+    text = _text(base_sheet_pdf(replace(_sheet(), guess=True), "a4"))
+    assert "A guess, not measured" in text
+    assert "Layer height" in text
