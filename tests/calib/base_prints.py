@@ -149,7 +149,9 @@ def rim_points(design: shapely.Polygon) -> Array:
     """Places along the outer rim, every 0.05 mm, (n, 2)."""
     rim = design.exterior
     along = np.arange(0.0, rim.length, EVERY_MM)
-    return shapely.get_coordinates(shapely.line_interpolate_point(rim, along))
+    return np.asarray(
+        shapely.get_coordinates(shapely.line_interpolate_point(rim, along))
+    )
 
 
 def departure_mm(outline: Rings, wanted: Rings, near: Array) -> Array:
@@ -174,7 +176,7 @@ def departure_mm(outline: Rings, wanted: Rings, near: Array) -> Array:
     at = shapely.line_interpolate_point(edge, shapely.line_locate_point(edge, points))
     away = shapely.distance(at, shapely.boundary(made))
     inside = shapely.contains_xy(made, shapely.get_x(at), shapely.get_y(at))
-    return np.where(inside, away, -away)
+    return np.asarray(np.where(inside, away, -away))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
