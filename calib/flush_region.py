@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
-from manifold3d import CrossSection, FillRule
+from manifold3d import CrossSection, FillRule, JoinType
 from numpy.typing import NDArray
 
 from patterns.base import Section
@@ -24,6 +24,8 @@ _LONG_PX = 12.0
 _LONG_MM = 0.8
 _SLACK = 0.25
 _CRUMB_MM2 = 1e-4
+_NEEDLE_RAD = np.radians(155.0)  # a point that turns the way back is a needle's
+_NEEDLE_MM = 0.001
 
 
 def region_of(design: Section, rings: list[Ring]) -> Section:
@@ -44,13 +46,32 @@ def region_of(design: Section, rings: list[Ring]) -> Section:
     outer = tuple(r for r in rings if signed_area_mm2(r) > 0.0)
     openings = tuple(r for r in rings if signed_area_mm2(r) < 0.0)
     found = Section(z_mm=design.z_mm, outer=outer, openings=openings)
-    if len(outer) == len(design.outer) and is_sound(found):
+    needles = any(_has_needle(ring) for ring in rings)
+    if len(outer) == len(design.outer) and is_sound(found) and not needles:
         return found
     whole = CrossSection(rings, FillRule.Positive)
+    if needles:
+        whole = _blunted(whole)
     parts = [p for p in whole.decompose() if p.area() > _CRUMB_MM2]
     if len(parts) != len(design.outer):
         raise _too_thin(f"the base would fall into {len(parts)} pieces")
     return section(CrossSection.compose(parts), design.z_mm)
+
+
+def _has_needle(ring: Ring) -> bool:
+    """Whether a ring turns the way back at a point, as solved corners may."""
+    side = np.roll(ring, -1, axis=0) - ring
+    before = np.roll(side, 1, axis=0)
+    across = before[:, 0] * side[:, 1] - before[:, 1] * side[:, 0]
+    turn = np.arctan2(np.abs(across), np.sum(before * side, axis=1))
+    return bool((turn > _NEEDLE_RAD).any())
+
+
+def _blunted(region: CrossSection) -> CrossSection:
+    """Take out needles and slits of two micrometres: no pixel shows them."""
+    mitre = JoinType.Miter
+    inner = region.offset(-_NEEDLE_MM, mitre)
+    return inner.offset(2.0 * _NEEDLE_MM, mitre).offset(-_NEEDLE_MM, mitre)
 
 
 def is_sound(found: Section) -> bool:

@@ -64,11 +64,49 @@ def cut_cells(regions: Sequence[shapely.Geometry]) -> Cells:
     used = held.any(axis=1)
     corners, counts = _triangles_mm(cells[used].tolist())
     nodes_mm, number = np.unique(corners.reshape(-1, 2), axis=0, return_inverse=True)
+    triangles = number.reshape(-1, 3)
+    inside = np.repeat(held[used], counts, axis=0)
     return Cells(
         nodes_mm=nodes_mm,
-        triangles=number.reshape(-1, 3),
-        inside=np.repeat(held[used], counts, axis=0),
+        triangles=triangles,
+        inside=_thickened(nodes_mm, triangles, inside),
     )
+
+
+def _thickened(
+    nodes_mm: NDArray[np.float64], triangles: Ints, inside: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Let no two regions that follow each other touch along an edge alone.
+
+    Where one lies left of an edge and the next right of it, a body of layers would
+    hang together there by nothing: on the grid, that is a sliver of either.  The
+    smaller triangle is added to the other region; the last region stays as it is.
+    """
+    left, right = _neighbours(triangles)
+    a, b, c = (nodes_mm[k] for k in triangles.T)
+    size = np.abs((b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0])
+    inside = inside.copy()
+    last = inside.shape[1] - 1
+    for low in range(last):
+        for here, there in ((left, right), (right, left)):
+            apart = inside[here, low] & ~inside[there, low]
+            apart &= inside[there, low + 1] & ~inside[here, low + 1]
+            one, other = here[apart], there[apart]
+            lower = (size[other] <= size[one]) | (low + 1 == last)
+            inside[other[lower], low] = True
+            inside[one[~lower], low + 1] = True
+    return inside
+
+
+def _neighbours(triangles: Ints) -> tuple[Ints, Ints]:
+    """Pairs of triangles that share an edge."""
+    ends = np.vstack([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
+    ends.sort(axis=1)
+    owner = np.tile(np.arange(len(triangles)), 3)
+    order = np.lexsort(ends.T)
+    ends, owner = ends[order], owner[order]
+    same = np.flatnonzero((ends[1:] == ends[:-1]).all(axis=1))
+    return owner[same], owner[same + 1]
 
 
 def on_grid(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:

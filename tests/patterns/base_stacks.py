@@ -61,12 +61,18 @@ def as_read(standing: StandingBase) -> trimesh.Trimesh:
     return trimesh.load_mesh(io.BytesIO(stl_bytes(standing)), file_type="stl")
 
 
-def outline_um(mesh: trimesh.Trimesh, layers: Sequence[Section]) -> float:
+def outline_um(
+    mesh: trimesh.Trimesh,
+    layers: Sequence[Section],
+    layer_mm: float = LAYER_MM,
+    judged: Iterable[int] = JUDGED,
+    phases: Sequence[float] = PHASES,
+) -> float:
     """How far the mesh's outlines lie from the plan's, at most."""
     return max(
-        _apart_um(_lines_at(mesh, (layer + phase) * LAYER_MM), _planned(layers[layer]))
-        for layer in JUDGED
-        for phase in PHASES
+        _apart_um(_lines_at(mesh, (layer + phase) * layer_mm), _planned(layers[layer]))
+        for layer in judged
+        for phase in phases
     )
 
 
