@@ -15,7 +15,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.roughness import NOISE_LENGTH_MM, finite_length_share
+from analysis.roughness import (
+    NOISE_LENGTH_MM,
+    finite_length_share,
+    without_floor,
+)
 
 if TYPE_CHECKING:
     from analysis.arc_form import Rough
@@ -28,9 +32,6 @@ WIDTH_10_90 = 2.563103131
 """10-90 width of a Gaussian edge over its standard deviation."""
 U_SCATTER_RATIO = 0.15
 """Some thirty windows tell the scatter no better; slices smooth the shortest waves."""
-LEAST_SIGMAS = 2.0
-_ONE_SIDED = 2.1
-"""As for the roughness: the far end of the floor's bracket."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +66,9 @@ def true_spread_mm(along_mm: Floats, rough: Rough) -> float:
     return WIDTH_10_90 * float(np.sqrt(window_variance(along_mm, rough)))
 
 
-def edge_spread(along_mm: Floats, rough: Rough, floor: Floor) -> EdgeSpread:
+def edge_spread(
+    along_mm: Floats, rough: Rough, floor: Floor, smear_mm: float = 0.0
+) -> EdgeSpread:
     """Width of the rim's edge without the camera's blur.
 
     Parameters
@@ -75,20 +78,17 @@ def edge_spread(along_mm: Floats, rough: Rough, floor: Floor) -> EdgeSpread:
     floor : Floor
         The photo's own scatter of an edge's place; of its variance a window keeps a
         share, the mean of the window taking its part.
+    smear_mm : float
+        See :func:`analysis.roughness.smoothed_away`.
     """
     share = finite_length_share(WINDOW_MM, NOISE_LENGTH_MM)
-    variance = window_variance(along_mm, rough) - share * floor.sigma_mm**2
-    u_variance = float(
-        np.hypot(
-            2 * share * floor.sigma_mm * floor.u_mm,
-            U_SCATTER_RATIO * max(variance, 0.0),
-        )
-    )
-    limit = max(variance, 0.0) + _ONE_SIDED * u_variance
-    upper = WIDTH_10_90 * float(np.sqrt(limit))
-    if not variance > LEAST_SIGMAS * u_variance:
+    seen = window_variance(along_mm, rough)
+    own = without_floor(seen, rough, floor, smear_mm, share)
+    upper = WIDTH_10_90 * float(np.sqrt(own.upper))
+    if not own.sure:
         return EdgeSpread(width_mm=None, u_mm=None, upper_mm=upper)
-    sigma = float(np.sqrt(variance))
+    sigma = float(np.sqrt(own.value))
+    u_variance = float(np.hypot(own.u, U_SCATTER_RATIO * own.value))
     return EdgeSpread(
         width_mm=WIDTH_10_90 * sigma,
         u_mm=WIDTH_10_90 * u_variance / (2 * sigma),

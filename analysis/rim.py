@@ -9,7 +9,7 @@ import numpy as np
 from analysis.arc_form import rough_profile
 from analysis.edge_spread import edge_spread
 from analysis.rim_back import back_lands, back_straightness
-from analysis.rim_edges import trace_edge
+from analysis.rim_edges import smear_mm, trace_edge
 from analysis.rim_light import UNREADABLE, rim_light, why_not
 from analysis.rim_pixels import arc_course
 from analysis.rim_result import RimArc, RimMeasurement
@@ -64,6 +64,7 @@ def measure_tile(photo: Photo, pose: TilePose) -> RimMeasurement:
         strength=light.strength,
         used=trace.found & (light.strength > UNREADABLE),
         source=np.zeros(len(noise), dtype=np.intp),
+        smear_mm=smear_mm(trace),
     )
     bare = _nothing(photo, pose, arc)
     reason = why_not(arc, light.contrast, light.lined)
@@ -75,8 +76,8 @@ def measure_tile(photo: Photo, pose: TilePose) -> RimMeasurement:
     floor = floor_of_scatter(
         float(np.median(trace.noise_mm[arc.used])), short_scatter_mm(rough.profile_mm)
     )
-    measured = with_roughness(measured, one_photo(rough, floor))
-    measured = with_spread(measured, edge_spread(along, rough, floor))
+    measured = with_roughness(measured, one_photo(rough, floor, arc.smear_mm))
+    measured = with_spread(measured, edge_spread(along, rough, floor, arc.smear_mm))
     straight = back_straightness(back_lands(photo, pose), pose.radius_mm)
     if straight is None:
         return without(measured, "back_straightness", NO_BACK)

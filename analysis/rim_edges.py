@@ -120,6 +120,17 @@ def trace_edge(
     )
 
 
+def smear_mm(trace: EdgeTrace) -> float:
+    """Give the standard deviation of the blur along an edge, beyond its samples.
+
+    The camera's own and the width of the slices (uniform: w^2 / 12).
+    """
+    px_per_mm = float(np.median(trace.px_per_mm))
+    wide = max(STEP_MM, LEAST_SLICE_PX / px_per_mm)
+    blur_mm = trace.blur_px / px_per_mm
+    return float(np.sqrt(blur_mm**2 + (wide**2 - STEP_MM**2) / 12))
+
+
 def _fit_in_passes(
     strip: Strip, start_px: Floats
 ) -> tuple[StepFits, float, NDArray[np.intp]]:

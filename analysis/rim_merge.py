@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
 
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.arc_form import Rough, rough_profile
 from analysis.combine import combine_quantities
+from analysis.edge_spread import EdgeSpread, edge_spread
 from analysis.rim_light import LINED_MAT, LOW_CONTRAST, why_not
 from analysis.rim_uncertainty import VIEW_LENGTH_MM, RimDoubt
 from analysis.rim_values import (
@@ -20,11 +21,12 @@ from analysis.rim_values import (
     measured_arc,
     refused,
     with_roughness,
+    with_spread,
     with_upper,
     with_value,
     without,
 )
-from analysis.roughness import Roughness, one_photo, two_photos
+from analysis.roughness import Pair, floor_of_pair, pair_of, two_photos
 from analysis.stitch import disagreement, stitch
 
 if TYPE_CHECKING:
@@ -110,11 +112,13 @@ def _merged_plan(plan: Sequence[RimMeasurement]) -> RimMeasurement:
     if reason is not None:
         return refused(bare, reason)
     merged = measured_arc(bare, joined, _merged_doubt(usable, joined))
-    if len(arcs) > 1:
-        merged = with_roughness(merged, _roughness_of(arcs))
-    else:
+    pair = _clear_pair(arcs) if len(arcs) > 1 else None
+    if pair is None:
         merged = _combined(merged, usable, "roughness_sigma", NO_BACK)
-    merged = _combined(merged, usable, "edge_spread", NO_WINDOW)
+        merged = _combined(merged, usable, "edge_spread", NO_WINDOW)
+    else:
+        merged = with_roughness(merged, two_photos(pair.first, pair.second, pair.smear))
+        merged = with_spread(merged, pair.spread())
     return _combined(merged, usable, "back_straightness", NO_BACK)
 
 
@@ -144,15 +148,42 @@ def _merged_doubt(measurements: Sequence[RimMeasurement], arc: RimArc) -> RimDou
     )
 
 
-def _roughness_of(arcs: Sequence[RimArc]) -> Roughness:
-    """Roughness from the two arcs that show most."""
-    best = sorted(arcs, key=lambda arc: float(np.mean(arc.used * arc.strength)))[-2:]
-    along = best[0].phi_rad * best[0].radius_mm
-    clear = [arc.used & (arc.strength > CLEAR) for arc in best]
-    both = clear[0] & clear[1]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _ClearPair:
+    """Roughness of the two arcs that show most, where both show it well."""
+
+    along_mm: Floats
+    first: Rough
+    second: Rough
+    shared: Pair
+    smear: float
+
+    def spread(self) -> EdgeSpread:
+        """Width of the edge in the better photo, without that photo's own scatter."""
+        floor = floor_of_pair(self.shared)
+        return edge_spread(self.along_mm, self.first, floor, self.smear)
+
+
+def _clear_pair(arcs: Sequence[RimArc]) -> _ClearPair | None:
+    worse, best = sorted(arcs, key=lambda arc: float(np.mean(arc.used * arc.strength)))[
+        -2:
+    ]
+    both = best.used & worse.used
+    both &= np.minimum(best.strength, worse.strength) > CLEAR
     if both.mean() < LEAST_COMMON:
-        return one_photo(_rough_of(best[1], clear[1], along), None)
-    return two_photos(*(_rough_of(arc, both, along) for arc in best))
+        return None
+    along = best.phi_rad * best.radius_mm
+    first, second = (_rough_of(arc, both, along) for arc in (best, worse))
+    shared = pair_of(first, second)
+    if shared is None:
+        return None
+    return _ClearPair(
+        along_mm=along[both],
+        first=first,
+        second=second,
+        shared=shared,
+        smear=float(np.sqrt(np.mean([best.smear_mm**2, worse.smear_mm**2]))),
+    )
 
 
 def _rough_of(arc: RimArc, among: NDArray[np.bool_], along_mm: Floats) -> Rough:

@@ -36,7 +36,8 @@ class RimArc:
     ``phi_rad`` (n,) grows; ``residual_mm`` (n,) outwards from the nominal circle of
     ``radius_mm`` about the tile's pose, in printed mm; ``u_mm`` (n,) of one sample from
     noise and light; ``strength`` (n,) step just outside the edge over the full step;
-    ``used`` (n,); ``source`` (n,) index of the photo each sample came from.
+    ``used`` (n,); ``source`` (n,) index of the photo each sample came from;
+    ``smear_mm`` standard deviation of the blur along the edge.
     """
 
     radius_mm: float
@@ -46,6 +47,7 @@ class RimArc:
     strength: Floats
     used: NDArray[np.bool_]
     source: NDArray[np.intp]
+    smear_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

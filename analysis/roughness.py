@@ -24,14 +24,30 @@ BAND = "2.5 mm to 0.2 mm"
 NOISE_LENGTH_MM = 0.055
 """Correlation length of a photo's own scatter along an edge, as windows of a millimetre
 have it (rendered pictures)."""
-SCATTER_WEIGHT = 0.7
-MOST_WIDENED = 4.0
-"""A photo's scatter is two to four times what the fits say (rendered pictures)."""
+NOISE_NEXT = 0.25
+"""Correlation of that scatter from one sample of 0.1 mm to the next."""
+LEAST_WIDENED, MOST_WIDENED = 1.1, 3.0
+"""A photo's scatter over what the fits say (virtual pictures 1.1-2.8, rendered ones
+1.4-3.3, sixty smooth rims each)."""
+CLEAR_OF_NOISE = 4.3
+"""A value is only told where what is seen is this much over what the fits say: smooth
+rims reach 4.1 (rendered pictures)."""
+SCATTER_OVER_FLOOR = 1.15
+"""Scatter over 0.2 mm of smooth rims, over the photo's own (rendered pictures)."""
 INDEPENDENT_MM = 0.5
 """Length of edge that tells one independent sample of it."""
 U_MODEL_RATIO = 0.07
-"""Slices of 0.1 mm and the blur along the edge smooth the shortest waves."""
+"""The shortest waves' own spectrum, dents left out or not."""
+STEP_MM = 0.1
+U_SMOOTHED = 0.5
+"""Standard u of what the blur took, as a share of it."""
+_SMOOTHEST, _ROUGHEST = 0.4, 0.98  # correlation of neighbours, by which that is told
+_LEAST_LEFT = 0.3
+MOST_SMOOTHED = 0.7
+"""Where the blur took more than this share of what is left there is only a limit."""
 _LAGS = 3  # samples of 0.1 mm
+CLEARLY = 3.0
+"""Below this many times its u a variance is no value, only a limit."""
 _ONE_SIDED = 2.1
 """Standard u to the far end of the floor's bracket; more than the 1.645 of a normal
 distribution."""
@@ -39,10 +55,14 @@ distribution."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Floor:
-    """The photo's own scatter of an edge's place: sigma and its standard u."""
+    """The photo's own scatter of an edge's place: sigma and its standard u.
+
+    A rim whose scatter is below ``clear_mm`` may be smooth.
+    """
 
     sigma_mm: float
     u_mm: float
+    clear_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,19 +100,101 @@ def floor_of_scatter(noise_mm: float, scatter_mm: float) -> Floor:
 
     Notes
     -----
-    On smooth rims the upper end is nearly right, hence the weight.  The u is that of a
-    rectangular distribution of the variance between both ends.  (The back edge, which
-    has no roughness of supports, is too short between its notches, and its wall shows.)
+    Middle and u are those of a rectangular distribution of the variance between both
+    ends.  (The back edge, which has no roughness of supports, is too short between its
+    notches, and its wall shows.)
     """
-    high = float(np.clip(scatter_mm, noise_mm, MOST_WIDENED * noise_mm)) ** 2
-    low = noise_mm**2
-    variance = SCATTER_WEIGHT * high + (1 - SCATTER_WEIGHT) * low
-    u_variance = max((high - low) / np.sqrt(12), 0.1 * variance)
+    low = LEAST_WIDENED * noise_mm
+    high = float(np.clip(scatter_mm / SCATTER_OVER_FLOOR, low, MOST_WIDENED * noise_mm))
+    variance = 0.5 * (high**2 + low**2)
+    u_variance = max((high**2 - low**2) / np.sqrt(12), 0.15 * variance)
     sigma = float(np.sqrt(variance))
-    return Floor(sigma_mm=sigma, u_mm=float(u_variance / (2 * sigma)))
+    return Floor(
+        sigma_mm=sigma,
+        u_mm=float(u_variance / (2 * sigma)),
+        clear_mm=CLEAR_OF_NOISE * noise_mm,
+    )
 
 
-def one_photo(rough: Rough, floor: Floor | None) -> Roughness:
+def smoothed_away(variance: float, beside: float, smear_mm: float) -> float:
+    """Variance that the blur along the edge took from a rim's roughness.
+
+    Parameters
+    ----------
+    variance, beside : float
+        Of the roughness as seen, without the photo's own scatter: its variance, and its
+        covariance from one sample to the next.
+    smear_mm : float
+        Standard deviation of the blur along the edge, beyond samples of 0.1 mm.
+
+    Notes
+    -----
+    For a Gaussian correlation of length L, seen as L' = sqrt(L^2 + 2 smear^2), the
+    variance is L / L' of the true one (derived).  No wave is made more than 1.8 times
+    as strong.
+    """
+    if variance <= 0:
+        return 0.0
+    alike = float(np.clip(beside / variance, _SMOOTHEST, _ROUGHEST))
+    squared_length = -(STEP_MM**2) / (2 * np.log(alike))
+    left = max(1 - 2 * smear_mm**2 / squared_length, _LEAST_LEFT)
+    return float(variance * (1 / np.sqrt(left) - 1))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spread:
+    """Variance, mm2, of an edge's place without floor and blur.
+
+    ``value`` with its standard ``u``; ``upper`` for the floor's lowest; ``sure`` is
+    False where there is only that.
+    """
+
+    value: float
+    u: float
+    upper: float
+    sure: bool
+
+
+def without_floor(
+    seen: float, rough: Rough, floor: Floor, smear_mm: float, share: float = 1.0
+) -> Spread:
+    """Take the photo's own part off a variance, and give back what the blur took.
+
+    Parameters
+    ----------
+    seen : float
+        Variance as seen, mm2: ``share`` of all that lies in the band.
+    rough : Rough
+    floor : Floor
+    smear_mm : float
+        See :func:`smoothed_away`.
+    share : float
+        Of the floor's variance, and of the shortest waves', that is in ``seen``.
+    """
+    both = rough.kept[1:] & rough.kept[:-1]
+    pairs = (rough.profile_mm[1:] * rough.profile_mm[:-1])[both]
+    beside = float(np.mean(pairs)) if len(pairs) else 0.0
+    own, u_own = floor.sigma_mm**2, 2 * floor.sigma_mm * floor.u_mm
+    least = max(own - np.sqrt(3) * u_own, 0.0)
+
+    def restored(floor_variance: float) -> tuple[float, float]:
+        left = rough.sigma_mm**2 - floor_variance
+        lost = smoothed_away(left, beside - NOISE_NEXT * floor_variance, smear_mm)
+        return seen - share * floor_variance, share * lost
+
+    left, lost = restored(own)
+    most, most_lost = restored(least)
+    u = float(np.linalg.norm([share * u_own, 0.05 * seen, U_SMOOTHED * lost]))
+    clear = rough.sigma_mm > floor.clear_mm and lost < MOST_SMOOTHED * left
+    return Spread(
+        value=left + lost,
+        u=u,
+        upper=max(most + most_lost, 0.0) + 0.15 * seen,
+        sure=clear and left + lost > CLEARLY * u,
+    )
+
+
+def one_photo(rough: Rough, floor: Floor | None, smear_mm: float = 0.0) -> Roughness:
     """Roughness from one photo: the floor subtracted in quadrature."""
     seen = rough.sigma_mm
     if floor is None:
@@ -102,32 +204,69 @@ def one_photo(rough: Rough, floor: Floor | None) -> Roughness:
             upper_mm=seen * (1 + 2 * U_MODEL_RATIO),
             method=f"band {BAND}; the photo's own floor is not known",
         )
-    variance = seen**2 - floor.sigma_mm**2
-    u_variance = float(np.hypot(2 * floor.sigma_mm * floor.u_mm, 0.05 * seen**2))
-    return _told(variance, u_variance, f"band {BAND}; floor from the shortest scatter")
+    own = without_floor(seen**2, rough, floor, smear_mm)
+    return _told(own, f"band {BAND}; floor from the shortest scatter")
 
 
-def two_photos(first: Rough, second: Rough) -> Roughness:
-    """Roughness from the covariance of two photos of one rim, sample by sample.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """What two photos of one rim have in common, sample by sample.
+
+    ``covariance`` with its standard ``u``, ``beside`` that from one sample to the next,
+    ``own`` (2,) the variance that each photo adds; all mm2.
+    """
+
+    covariance: float
+    u: float
+    beside: float
+    own: Floats
+
+
+def pair_of(first: Rough, second: Rough) -> Pair | None:
+    """Covariance of two photos of one rim; None where they have too little in common.
 
     The poses leave the rims some 0.1 mm apart along the arc, more than the shortest
     waves bear: the covariance is the largest over shifts up to 0.3 mm, by a parabola.
     """
     shared = [_shared(first, second, lag) for lag in range(-_LAGS, _LAGS + 1)]
     if min(len(a) for a, _ in shared) < 40:
-        return one_photo(first, None)
+        return None
     by_lag = np.array([np.mean(a * b) for a, b in shared])
     k = int(np.clip(np.argmax(by_lag), 1, 2 * _LAGS - 1))
     a, b = shared[k]
     covariance = _top(*by_lag[k - 1 : k + 2])
     own = np.maximum([np.mean(a * a), np.mean(b * b)] - np.array(covariance), 0.0)
-    count = max(len(a) * 0.1 / INDEPENDENT_MM, 1.0)
+    count = max(len(a) * STEP_MM / INDEPENDENT_MM, 1.0)
     spread = max(covariance, 0.0) * float(own.sum()) + float(own[0] * own[1])
-    return _told(
-        covariance,
-        float(np.sqrt(spread / count)) + 0.03 * max(covariance, 0.0),
-        f"band {BAND}; covariance of two photos",
+    return Pair(
+        covariance=covariance,
+        u=float(np.sqrt(spread / count)) + 0.03 * max(covariance, 0.0),
+        beside=float(0.5 * (by_lag[k - 1] + by_lag[k + 1])),
+        own=own,
     )
+
+
+def two_photos(first: Rough, second: Rough, smear_mm: float = 0.0) -> Roughness:
+    """Roughness from the covariance of two photos, see :func:`pair_of`."""
+    pair = pair_of(first, second)
+    if pair is None:
+        return one_photo(first, None)
+    lost = smoothed_away(pair.covariance, pair.beside, smear_mm)
+    value = pair.covariance + lost
+    u = float(np.hypot(pair.u, U_SMOOTHED * lost))
+    found = Spread(
+        value=value,
+        u=u,
+        upper=max(value, 0.0) + _ONE_SIDED * u,
+        sure=value > CLEARLY * u and lost < MOST_SMOOTHED * pair.covariance,
+    )
+    return _told(found, f"band {BAND}; covariance of two photos")
+
+
+def floor_of_pair(pair: Pair) -> Floor:
+    """Scatter of the first of two photos, from what it doesn't share with the other."""
+    sigma = float(np.sqrt(max(pair.own[0], 1e-9)))
+    return Floor(sigma_mm=sigma, u_mm=pair.u / (2 * sigma))
 
 
 def _shared(first: Rough, second: Rough, lag: int) -> tuple[Floats, Floats]:
@@ -147,10 +286,10 @@ def _top(below: float, here: float, above: float) -> float:
     return float(here - (above - below) ** 2 / (8 * bend))
 
 
-def _told(variance: float, u_variance: float, method: str) -> Roughness:
-    upper = float(np.sqrt(max(variance, 0.0) + _ONE_SIDED * u_variance))
-    if variance < 2 * u_variance:
+def _told(found: Spread, method: str) -> Roughness:
+    upper = float(np.sqrt(found.upper))
+    if not found.sure:
         return Roughness(sigma_mm=None, u_mm=None, upper_mm=upper, method=method)
-    sigma = float(np.sqrt(variance))
-    u = float(np.hypot(u_variance / (2 * sigma), U_MODEL_RATIO * sigma))
+    sigma = float(np.sqrt(found.value))
+    u = float(np.hypot(found.u / (2 * sigma), U_MODEL_RATIO * sigma))
     return Roughness(sigma_mm=sigma, u_mm=u, upper_mm=upper, method=method)

@@ -87,6 +87,7 @@ def stitch(arcs: Sequence[RimArc]) -> RimArc:
         strength=take("strength"),
         used=np.asarray(usable.any(axis=0)),
         source=_sources(arcs, pick),
+        smear_mm=arcs[best].smear_mm,
     )
 
 
