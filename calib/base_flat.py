@@ -12,17 +12,16 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from calib.flat_plan import FlatPlan, LayerInset
 from calib.flush_model import FlatModel, build_model
 from calib.flush_opening import is_small
-from calib.flush_outline import RingShape, drawn_in, mitred, shape_of
+from calib.flush_outline import RingShape, clean, drawn_in, mitred, shape_of
 from calib.flush_plane import ALONG_MM
 from calib.flush_raster import realisable
 from calib.flush_region import check_walls, region_of
-from calib.lattice import curve_quantum_mm, edge_quantum_mm
+from calib.flush_width import opening_widths, told
 from calib.prediction import doubt_mm, interval_of
 from calib.squeeze_insets import is_squeezed
 from calib.wall import draw
@@ -42,10 +41,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 _DRAWS = 40
-_CLEAN_MM = 0.0003
 _TIGHT_PER_MM = 1.0 / 3.0  # curves tighter than this have no lattice direction
 _MOST_RUN_MM = 0.15
-_QUANTUM_STEP_MM = 0.002
 
 
 def plan_flat(base: Base, advice: FlatAdvice, setup: Setup) -> FlatPlan:
@@ -120,7 +117,9 @@ def plan_with(
     cuts = sections(body, heights.tolist())
     layers = compensated(cuts, model)
     check_walls(layers, model.layers, model.pixel_mm, base)
-    shape = shape_of(_clean(first.outer[0]))
+    shape = shape_of(clean(first.outer[0]))
+    openings = opening_widths(first, model, fit)
+    cautions = [*_cautions(model, left, lift, tolerance_mm), *told(openings)]
     return FlatPlan(
         setting=model.setting,
         pixel_x_mm=model.pixel_x_mm,
@@ -136,7 +135,8 @@ def plan_with(
         scallop_mm=_scallop(model),
         realisable=realisable(model, shape, run, _Sides.of(shape, run, model).inset_mm),
         guess=False,
-        cautions=_cautions(model, left, lift, tolerance_mm),
+        cautions=tuple(cautions),
+        openings=openings,
     )
 
 
@@ -199,12 +199,12 @@ class _Press:
     def _of(self, ring: Ring) -> _Drawn:
         key = ring.tobytes()
         if key not in self.known:
-            clean = _clean(ring)
-            area = signed_area_mm2(clean)
-            shape = shape_of(clean)
+            plain = clean(ring)
+            area = signed_area_mm2(plain)
+            shape = shape_of(plain)
             self.known[key] = _Drawn(
                 shape=shape,
-                small=area < 0.0 and is_small(clean),
+                small=area < 0.0 and is_small(plain),
                 area_mm2=area,
                 around_mm=float(shape.length_mm.sum()),
             )
@@ -213,7 +213,7 @@ class _Press:
     def _ring(self, ring: Ring, known: _Drawn, others: list[float], layer: int) -> Ring:
         shape, model = known.shape, self.model
         if known.small:
-            quantum = _quanta_mm(shape, model)
+            quantum = model.quanta_of(shape)
             inset = model.opening_mm(shape.points_mm, quantum)[layer]
             return mitred(shape, inset)
         if layer >= model.layers:
@@ -240,7 +240,7 @@ class _Sides:
     @classmethod
     def of(cls, shape: RingShape, run_mm: float, model: FlatModel) -> _Sides:
         """Look every side and corner of a ring up."""
-        quantum = _quanta_mm(shape, model)
+        quantum = model.quanta_of(shape)
         inset = np.zeros((model.layers, len(quantum)))
         for each in np.unique(quantum):
             ours = quantum == each
@@ -267,28 +267,6 @@ class _Sides:
     def drawn_in(self, layer: int) -> Ring:
         """Ring of a layer."""
         return drawn_in(self.shape, self.inset_mm[layer], self.profiles_mm[:, layer])
-
-
-def _quanta_mm(shape: RingShape, model: FlatModel) -> Array:
-    """Give the quantum of each side, (n,)."""
-    x, y = model.pixel_x_mm, model.pixel_y_mm
-    quantum = curve_quantum_mm(shape.inwards, x, y)
-    quantum = np.round(quantum / _QUANTUM_STEP_MM) * _QUANTUM_STEP_MM
-    if x == y:
-        quantum = np.full(len(quantum), x)
-    for side in np.flatnonzero(shape.straight):
-        quantum[side] = edge_quantum_mm(shape.along[side], x, y)
-    return np.round(quantum, 6)
-
-
-def _clean(ring: Ring) -> Ring:
-    """Leave out points that lie on a straight line."""
-    simple = shapely.simplify(shapely.Polygon(ring), _CLEAN_MM, preserve_topology=False)
-    found = shapely.get_coordinates(simple)[:-1]
-    if len(found) < 3:
-        return ring
-    turned = (signed_area_mm2(found) > 0.0) != (signed_area_mm2(ring) > 0.0)
-    return np.ascontiguousarray(found[::-1] if turned else found)
 
 
 def _run_mm(area_mm2: float, around_mm: float, others_mm2: list[float]) -> float:

@@ -30,6 +30,19 @@ class LayerInset:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OpeningWidth:
+    """Width that a small opening is designed with, and that it is expected to print.
+
+    ``at_mm`` (x, y) of its middle; widths are those of the largest circle in it, the
+    printed one's on the film side of the layer that misses by most.
+    """
+
+    at_mm: tuple[float, float]
+    design_mm: float
+    width: Interval
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FlatPlan:
     """Outlines of a base's lowest layers that bring its wall out straight.
 
@@ -43,6 +56,7 @@ class FlatPlan:
     the larger of 10 um and half a pixel of that, wherever the base lies on their
     raster.
     ``guess``: by rule, without measurements.  ``cautions``: a sentence each.
+    ``openings``: of the underside, those that are small.
     """
 
     setting: Setting
@@ -57,6 +71,7 @@ class FlatPlan:
     realisable: float
     guess: bool
     cautions: tuple[str, ...]
+    openings: tuple[OpeningWidth, ...] = ()
 
     @property
     def layer_mm(self) -> float:

@@ -17,10 +17,13 @@ from calib.cure import flush_level
 from calib.flush_opening import OpeningStack, layers_above, opening_insets_mm
 from calib.flush_plane import Plane, circle_insets_mm, corner_profile
 from calib.flush_wall import Edges, Flush, tabulate
+from calib.flush_width import few_of
+from calib.lattice import curve_quantum_mm, edge_quantum_mm
 from calib.squeeze_insets import is_squeezed, relieved
+from calib.stack import Resins
 
 if TYPE_CHECKING:
-    from calib.stack import Resins
+    from calib.flush_outline import RingShape
     from calib.wall import Draws, Setting
 
 Array = NDArray[np.float64]
@@ -28,19 +31,24 @@ Ints = NDArray[np.intp]
 
 _ANGLE_STEP_DEG = 3.0
 _RUN_STEP_MM = 0.002
+_QUANTUM_STEP_MM = 0.002
 _RADII_MM = (1.5, 3.0, 8.0, 30.0)
 _SHARPEST_DEG = 30.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class FlatModel:
-    """Insets of one bottle at one setting on one raster; see :func:`build_model`."""
+    """Insets of one bottle at one setting on one raster; see :func:`build_model`.
+
+    ``few``: some equally likely resins, for what is worked out one by one.
+    """
 
     edges: Edges
     plane: Plane
     opening: OpeningStack
     pixel_x_mm: float
     pixel_y_mm: float
+    few: tuple[Resins, ...]
     _walls: dict[float, Flush] = field(default_factory=dict)
     _rounded: dict[tuple[float, float], Ints] = field(default_factory=dict)
     _corners: dict[float, Array] = field(default_factory=dict)
@@ -61,6 +69,17 @@ class FlatModel:
     def layers(self) -> int:
         """How many layers are raised."""
         return len(self.setting.raised_s)
+
+    def quanta_of(self, shape: RingShape) -> Array:
+        """Give the quantum of each side of a ring, (n,)."""
+        x, y = self.pixel_x_mm, self.pixel_y_mm
+        quantum = curve_quantum_mm(shape.inwards, x, y)
+        quantum = np.round(quantum / _QUANTUM_STEP_MM) * _QUANTUM_STEP_MM
+        if x == y:
+            quantum = np.full(len(quantum), x)
+        for side in np.flatnonzero(shape.straight):
+            quantum[side] = edge_quantum_mm(shape.along[side], x, y)
+        return np.round(quantum, 6)
 
     def wall(self, run_mm: float) -> Flush:
         """Give a long wall that recedes by so much a layer."""
@@ -159,6 +178,7 @@ def build_model(
         ),
         pixel_x_mm=pixel_x_mm,
         pixel_y_mm=pixel_y_mm,
+        few=few_of(draws),
     )
 
 

@@ -28,10 +28,10 @@ Array = NDArray[np.float64]
 SMALL_MM = 5.0
 """Openings narrower than this are solved in the plane, for their design width."""
 
-MOST_OPENED_MM = 0.3
+MOST_OPENED_MM = 0.6
 """A mask is opened by no more than this."""
 
-MOST_LAYERS = 6
+MOST_LAYERS = 16
 """Normal layers that are opened above the raised ones, at most."""
 
 _ROUND = 0.01
@@ -122,7 +122,7 @@ def _side_insets(stack: OpeningStack, shape: RingShape, quantum_mm: Array) -> Ar
     places = shape.points_mm + 0.5 * shape.along * shape.length_mm[:, None]
 
     def dose_of(inset: Array) -> Array:
-        sheet = _sheet(shape.points_mm)
+        sheet = sheet_around(shape.points_mm)
         sides = sides_of([sheet, mitred(shape, inset)])
         return polygon_dose(places, sides, plane.blur)
 
@@ -146,6 +146,7 @@ def _side_insets(stack: OpeningStack, shape: RingShape, quantum_mm: Array) -> Ar
     return insets
 
 
-def _sheet(points: Array) -> Array:
+def sheet_around(points: Array) -> Array:
+    """Ring (4, 2) of a sheet that an opening lies in, wider than any blur."""
     low, high = points.min(axis=0) - _SHEET_MM, points.max(axis=0) + _SHEET_MM
     return np.array([low, (high[0], low[1]), high, (low[0], high[1])])

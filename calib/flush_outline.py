@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from calib.flush_plane import ALONG_MM
+from patterns.base_sections import signed_area_mm2
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -18,6 +20,7 @@ CORNER_TURN_RAD = np.radians(12.0)
 LONG_MM = 1.5
 """Sides at least so long can be straight runs of their own."""
 
+_CLEAN_MM = 0.0003
 _STRAIGHT_TURN_RAD = np.radians(6.0)
 _ALONE_MM = 6.0
 _BLEND_MM = 0.85
@@ -76,6 +79,16 @@ def shape_of(points_mm: Array) -> RingShape:
         straight=straight,
         curvature_per_mm=_curvature(length, np.where(corner, 0.0, turn), straight),
     )
+
+
+def clean(ring: Array) -> Array:
+    """Leave out points that lie on a straight line."""
+    simple = shapely.simplify(shapely.Polygon(ring), _CLEAN_MM, preserve_topology=False)
+    found = shapely.get_coordinates(simple)[:-1]
+    if len(found) < 3:
+        return ring
+    turned = (signed_area_mm2(found) > 0.0) != (signed_area_mm2(ring) > 0.0)
+    return np.ascontiguousarray(found[::-1] if turned else found)
 
 
 def _curvature(length: Array, turn: Array, straight: NDArray[np.bool_]) -> Array:
