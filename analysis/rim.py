@@ -24,6 +24,7 @@ from analysis.rim_uncertainty import (
 from analysis.rim_values import (
     NO_BACK,
     NO_PROFILE,
+    TOO_ASIDE,
     measured_arc,
     refused,
     with_roughness,
@@ -36,6 +37,9 @@ from analysis.roughness import floor_of_scatter, one_photo
 if TYPE_CHECKING:
     from analysis.photo import Photo
     from analysis.tile_pose import TilePose
+
+MOST_SKEW_MM = 0.015
+"""A rim whose shape the view leaves open by more than this (1 u) is not read."""
 
 
 def measure_tile(photo: Photo, pose: TilePose) -> RimMeasurement:
@@ -70,7 +74,10 @@ def measure_tile(photo: Photo, pose: TilePose) -> RimMeasurement:
     reason = why_not(arc, light.contrast, light.lined)
     if reason is not None:
         return refused(bare, reason)
-    measured = measured_arc(bare, arc, _doubt(pose, arc))
+    doubt = _doubt(pose, arc)
+    if doubt.skew_mm > MOST_SKEW_MM:
+        return refused(bare, TOO_ASIDE)
+    measured = measured_arc(bare, arc, doubt)
     along = arc.phi_rad[arc.used] * pose.radius_mm
     rough = rough_profile(along, arc.residual_mm[arc.used])
     floor = floor_of_scatter(
@@ -112,11 +119,13 @@ def _doubt(pose: TilePose, arc: RimArc) -> RimDoubt:
     rough = rough_profile(
         arc.phi_rad[arc.used] * pose.radius_mm, arc.residual_mm[arc.used]
     )
+    middle = np.array([[0.4 * pose.radius_mm, 0.0, 0.0]])
+    slope = float(np.linalg.norm(pose.ray_slope(middle)))
     return RimDoubt(
         u_view_rad=pose.u_view_rad,
         u_scale_ratio=pose.u_scale_ratio,
         edge_mm=EDGE_PX / pose.px_per_mm,
         roughness_mm=rough.sigma_mm,
         radius_mm=pose.radius_mm,
-        skew_mm=skew_mm(pose.radius_mm, pose.tilt_rad, pose.u_view_rad),
+        skew_mm=skew_mm(pose.radius_mm, slope, pose.u_view_rad),
     )

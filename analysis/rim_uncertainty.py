@@ -41,7 +41,7 @@ class RimDoubt:
     """What is not known about a rim's reading, beside its own samples.
 
     ``edge_mm``: error of all edges alike, from 0.12 px; ``roughness_mm``: as seen;
-    ``skew_mm``: of the form, see :func:`skew_mm`.
+    ``skew_mm``: of form and cos 2 phi, see :func:`skew_mm`.
     """
 
     u_view_rad: float
@@ -52,13 +52,14 @@ class RimDoubt:
     skew_mm: float
 
 
-def skew_mm(radius_mm: float, tilt_rad: float, u_view_rad: float) -> float:
-    """Give the u of sin 2 phi by the view.
+def skew_mm(radius_mm: float, slope: float, u_view_rad: float) -> float:
+    """Give the u of cos 2 phi and sin 2 phi by the view.
 
-    A plane seen at a tilt t is squashed by cos t, a circle by R (1 - cos t) / 2 to both
-    sides; an error of t makes R sin t / 2 of it.
+    Where the line of sight meets the plane at a ``slope`` (tangent of its angle from
+    upright), an error of the plane's tilt stretches the picture one way by that error
+    times the slope, and makes half of it times R of a circle.
     """
-    return 0.5 * radius_mm * float(np.sin(tilt_rad)) * u_view_rad
+    return 0.5 * radius_mm * slope * u_view_rad
 
 
 def light_mm(strength: Floats) -> Floats:
@@ -112,7 +113,7 @@ def rim_quantity(
     size = doubt.radius_mm / 12.5
     length = doubt.radius_mm if name == "radius" else abs(value_mm)
     by_view = VIEW_LENGTH_MM[name] * size * doubt.u_view_rad
-    if name == "form":
+    if name in ("form", "cos2phi"):
         by_view = float(np.hypot(by_view, doubt.skew_mm))
     parts = (
         Component(name="ruler", u_mm=length * doubt.u_scale_ratio),

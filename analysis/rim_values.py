@@ -28,6 +28,10 @@ PLAN: tuple[RimQuantity, ...] = (
 )
 """What a photo in plan tells."""
 NO_PROFILE = "It shows only in a photo of the tile on the edge stand."
+TOO_ASIDE = (
+    "It lies too far from the middle of the picture for so few tiles to show how it "
+    "is seen: lay the tiles in a ring about the middle."
+)
 NO_BACK = "Too little of the back edge could be read."
 NO_WINDOW = "Nowhere is a millimetre of the rim free of dents."
 
