@@ -29,7 +29,7 @@ def name_of(path: Path) -> str:
 
 def imported(path: Path, *, top_level_only: bool = False) -> set[str]:
     """Names of our own modules that a module imports."""
-    tree = ast.parse(path.read_text())
+    tree = ast.parse(path.read_text("utf-8"))
     typing_only = {
         id(inner)
         for node in ast.walk(tree)
@@ -137,4 +137,4 @@ def test_modules_stay_short() -> None:
     """Past some 400 lines a module is split."""
     for package in MAY_IMPORT:
         for path in modules(package):
-            assert len(path.read_text().splitlines()) <= 420, path
+            assert len(path.read_text("utf-8").splitlines()) <= 420, path
