@@ -182,11 +182,11 @@ def _nearest(rings: Rings, points: Array) -> tuple[Array, Array]:
 
     Cut so fine that the nearest point ends the nearest side.
     """
-    rings = [_cut_fine(ring) for ring in rings]
-    starts = np.concatenate(rings)
-    ends = np.concatenate([np.roll(ring, -1, axis=0) for ring in rings])
+    fine = [_cut_fine(ring) for ring in rings]
+    starts = np.concatenate(fine)
+    ends = np.concatenate([np.roll(ring, -1, axis=0) for ring in fine])
     count = np.arange(len(starts))
-    sizes = [len(ring) for ring in rings]
+    sizes = [len(ring) for ring in fine]
     before = np.concatenate(
         [np.roll(c, 1) for c in np.split(count, np.cumsum(sizes)[:-1])]
     )
@@ -362,6 +362,7 @@ def judge(
         within_interval=bool(
             interval.low_mm - FINEST_MM <= steps[worst] <= interval.high_mm + FINEST_MM
         ),
+        openings_within=_openings_within(plan, written),
     )
 
 
