@@ -24,7 +24,6 @@ from analysis.rim_uncertainty import (
 from analysis.rim_values import (
     NO_BACK,
     NO_PROFILE,
-    TOO_ASIDE,
     measured_arc,
     refused,
     with_roughness,
@@ -37,9 +36,6 @@ from analysis.roughness import floor_of_scatter, one_photo
 if TYPE_CHECKING:
     from analysis.photo import Photo
     from analysis.tile_pose import TilePose
-
-MOST_SKEW_MM = 0.015
-"""A rim whose shape the view leaves open by more than this (1 u) is not read."""
 
 
 def measure_tile(photo: Photo, pose: TilePose) -> RimMeasurement:
@@ -74,10 +70,7 @@ def measure_tile(photo: Photo, pose: TilePose) -> RimMeasurement:
     reason = why_not(arc, light.contrast, light.lined)
     if reason is not None:
         return refused(bare, reason)
-    doubt = _doubt(pose, arc)
-    if doubt.skew_mm > MOST_SKEW_MM:
-        return refused(bare, TOO_ASIDE)
-    measured = measured_arc(bare, arc, doubt)
+    measured = measured_arc(bare, arc, _doubt(pose, arc))
     along = arc.phi_rad[arc.used] * pose.radius_mm
     rough = rough_profile(along, arc.residual_mm[arc.used])
     floor = floor_of_scatter(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -18,6 +19,7 @@ from analysis.rim_values import (
     NO_BACK,
     NO_PROFILE,
     NO_WINDOW,
+    TOO_ASIDE,
     measured_arc,
     refused,
     with_roughness,
@@ -54,9 +56,10 @@ def two_prints(measurements: Sequence[RimMeasurement]) -> str | None:
     Parameters
     ----------
     measurements : sequence of RimMeasurement
-        Of one and the same tile; refused ones and those in profile have no say.
+        Of one and the same tile; refused ones, those whose form the view leaves open
+        and those in profile have no say.
     """
-    arcs = [m.arc for m in measurements if m.arc is not None and "sag" in m.values]
+    arcs = [m.arc for m in measurements if m.arc is not None and "form" in m.values]
     ratios = [disagreement(one, other) for one, other in combinations(arcs, 2)]
     largest = max((r for r in ratios if r is not None), default=0.0)
     if largest <= MOST_DISAGREEMENT:
@@ -102,6 +105,7 @@ def _merged_plan(plan: Sequence[RimMeasurement]) -> RimMeasurement:
     """Combine what was seen in plan; what was refused may be whole when joined."""
     best = max(plan, key=lambda m: "sag" in m.values)
     usable = [m for m in plan if "sag" in m.values or _is_good_in_parts(m)]
+    usable = [m for m in usable if m.reasons.get("form_mm") != TOO_ASIDE] or usable
     if not usable:
         return best
     arcs = [m.arc for m in usable if m.arc is not None]
@@ -138,13 +142,19 @@ def _merged_doubt(measurements: Sequence[RimMeasurement], arc: RimArc) -> RimDou
         parts = [c.u_mm for q in known for c in q.budget if c.name == name]
         return max(parts, default=otherwise)
 
+    view = largest("pose", 0.002)
+    if all(m.reasons.get("form_mm") == TOO_ASIDE for m in measurements):
+        skew = math.inf
+    else:
+        alike = VIEW_LENGTH_MM["form"] / VIEW_LENGTH_MM["radius"] * view
+        skew = math.sqrt(max(largest("pose", 0.005, "form") ** 2 - alike**2, 0.0))
     return RimDoubt(
-        u_view_rad=largest("pose", 0.002) / VIEW_LENGTH_MM["radius"],
+        u_view_rad=view / VIEW_LENGTH_MM["radius"],
         u_scale_ratio=largest("ruler", 0.05) / arc.radius_mm,
         edge_mm=largest("light", 0.008),
         roughness_mm=rough.sigma_mm,
         radius_mm=arc.radius_mm,
-        skew_mm=largest("pose", 0.005, "form"),
+        skew_mm=skew,
     )
 
 

@@ -8,12 +8,16 @@ light does to the edge is alike over millimetres.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.result import Component, Quantity
 from analysis.uncertainty import combined_u
+
+if TYPE_CHECKING:
+    from analysis.rim_result import RimQuantity
 
 Floats = NDArray[np.float64]
 
@@ -30,6 +34,8 @@ EDGE_PX = 0.12
 """Tone curve and sharpening move all edges alike (0.1-0.15 px)."""
 VIEW_LENGTH_MM = {"sag": 0.4, "form": 0.4, "cos2phi": 0.8, "radius": 0.4}
 """Change for a radian of error in the line of sight, for a rim of 12.5 mm."""
+SKEWED: tuple[RimQuantity, ...] = ("form", "cos2phi")
+"""What :func:`skew_mm` goes into."""
 MODEL_MM = {"sag": 0.0011, "form": 0.002, "cos2phi": 0.0035, "radius": 0.002}
 """The edge's model, and what the corners, which are not read, would add."""
 END_SHARE = {"sag": 0.06, "form": 0.05, "cos2phi": 0.23, "radius": 0.1}
@@ -93,7 +99,7 @@ def noise_of(u_mm: Floats, strength: Floats) -> Floats:
 
 
 def rim_quantity(
-    name: str,
+    name: RimQuantity,
     value_mm: float,
     gain: Floats,
     along_mm: Floats,
@@ -113,7 +119,7 @@ def rim_quantity(
     size = doubt.radius_mm / 12.5
     length = doubt.radius_mm if name == "radius" else abs(value_mm)
     by_view = VIEW_LENGTH_MM[name] * size * doubt.u_view_rad
-    if name in ("form", "cos2phi"):
+    if name in SKEWED:
         by_view = float(np.hypot(by_view, doubt.skew_mm))
     parts = (
         Component(name="ruler", u_mm=length * doubt.u_scale_ratio),

@@ -10,7 +10,7 @@ import numpy as np
 from analysis.arc_form import arc_functionals
 from analysis.chips import find_marks
 from analysis.result import Component, Quantity
-from analysis.rim_uncertainty import RimDoubt, noise_of, rim_quantity
+from analysis.rim_uncertainty import SKEWED, RimDoubt, noise_of, rim_quantity
 
 if TYPE_CHECKING:
     from analysis.edge_spread import EdgeSpread
@@ -28,6 +28,8 @@ PLAN: tuple[RimQuantity, ...] = (
 )
 """What a photo in plan tells."""
 NO_PROFILE = "It shows only in a photo of the tile on the edge stand."
+MOST_SKEW_MM = 0.015
+"""Form and cos 2 phi that the view leaves open by more than this (1 u) aren't given."""
 TOO_ASIDE = (
     "It lies too far from the middle of the picture for so few tiles to show how it "
     "is seen: lay the tiles in a ring about the middle."
@@ -68,7 +70,11 @@ def measured_arc(bare: RimMeasurement, arc: RimArc, doubt: RimDoubt) -> RimMeasu
         kept &= np.deg2rad(aside) * radius_mm > stub.width_mm
     form = arc_functionals(arc.phi_rad[kept], arc.residual_mm[kept], radius_mm)
     values: dict[RimQuantity, Quantity] = {}
+    reasons = dict(bare.reasons)
     for name, method in _METHODS.items():
+        if name in SKEWED and doubt.skew_mm > MOST_SKEW_MM:
+            reasons[f"{name}_mm"] = TOO_ASIDE
+            continue
         values[name] = rim_quantity(
             name,
             getattr(form, f"{name}_mm"),
@@ -82,6 +88,7 @@ def measured_arc(bare: RimMeasurement, arc: RimArc, doubt: RimDoubt) -> RimMeasu
     return replace(
         bare,
         values=values,
+        reasons=reasons,
         chips=marks.chips,
         stubs=marks.stubs,
         chip_limit_mm=marks.limit_mm,

@@ -11,6 +11,7 @@ from PIL import Image
 from analysis.pipeline import measure, measure_photos
 from analysis.result import Component, Measurement, Quantity, Refusal
 from analysis.rim_result import Merged, RimMeasurement
+from analysis.rim_values import MOST_SKEW_MM, TOO_ASIDE
 from analysis.rims import gather
 from patterns.flare import build_manifest
 from patterns.rim_set import rim_manifest
@@ -88,6 +89,23 @@ def test_a_drawn_rim_is_round(outcomes: tuple[Measurement, ...]) -> None:
                 assert tile.part_scale is None
                 # the drawing's own stairs are 1/32 px, 2 um; noise some more
                 assert abs(tile.values["sag"].value_mm) < 0.008
+
+
+def test_form_is_not_told_of_a_tile_far_aside_alone(
+    outcomes: tuple[Measurement, ...],
+) -> None:
+    """Two tiles show too little of the view for one of them 35 mm from the middle."""
+    by_id = {
+        tile.coupon_id: tile
+        for outcome in outcomes
+        for tile in outcome.coupons
+        if isinstance(tile, RimMeasurement)
+    }
+    aside, seen_twice = (by_id[MANIFEST.tiles[k].coupon_id] for k in (0, 4))
+    assert not {"form", "cos2phi"} & set(aside.values)
+    assert aside.reasons["form_mm"] == aside.reasons["cos2phi_mm"] == TOO_ASIDE
+    # one of its photos has it in the middle: that one speaks for its form
+    assert seen_twice.values["form"].u_mm < MOST_SKEW_MM
 
 
 def test_what_is_wrong_or_missing_is_named(outcomes: tuple[Measurement, ...]) -> None:
