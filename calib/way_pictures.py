@@ -68,7 +68,9 @@ _KEY = (
 )
 
 
-def draw_ways(base: Base, made: Made, compared: Comparison) -> Figure:
+def draw_ways(
+    base: Base, made: Made, compared: Comparison, *, remark: str = ""
+) -> Figure:
     """Draw the three ways of a comparison side by side.
 
     Parameters
@@ -78,6 +80,8 @@ def draw_ways(base: Base, made: Made, compared: Comparison) -> Figure:
         The base as each way would be written.
     compared : Comparison
         What is told beneath.
+    remark : str
+        Set beside the heading, where what is drawn must not be taken for more.
 
     Returns
     -------
@@ -86,7 +90,7 @@ def draw_ways(base: Base, made: Made, compared: Comparison) -> Figure:
     """
     subject = _subject(base, made, compared)
     figure = Figure(figsize=_SIZE_IN, facecolor=PAPER)
-    _heading(figure, compared)
+    _heading(figure, compared, remark)
     bodies: dict[WayName, TiltedBase | RimgaugeError | None] = {
         "tilted": made.tilted,
         "lipped": made.lipped,
@@ -152,7 +156,7 @@ def _nothing(
     return "", "", ""
 
 
-def _heading(figure: Figure, compared: Comparison) -> None:
+def _heading(figure: Figure, compared: Comparison, remark: str) -> None:
     of = f"bottle {compared.bottle}" if compared.bottle else "no bottle named"
     figure.text(
         _LEFTS[0],
@@ -169,6 +173,16 @@ def _heading(figure: Figure, compared: Comparison) -> None:
         f"{of}, printer {compared.printer}; 95 % intervals in brackets",
         fontsize=8.5,
         color=FAINT,
+        va="top",
+    )
+    figure.text(
+        _LEFTS[-1] + _WIDTH,
+        0.936,
+        remark,
+        fontsize=10,
+        color=AMISS,
+        weight="bold",
+        ha="right",
         va="top",
     )
     figure.legend(

@@ -74,6 +74,7 @@ CAVITIES = (
     "protection, and never cure one shut."
 )
 
+_WHY = "Why this way"
 _NOTE_MM = 11.0  # room for a note of two lines
 _PICTURE_SHARE = 0.94
 
@@ -84,7 +85,8 @@ class BaseSheet:
 
     ``settings`` name and value; ``sanding`` sentences on what to sand to which
     thickness; ``notes`` further ones (risks, islands, what the pixels can't do);
-    ``picture`` PNG of the ways, with ``picture_words`` below it.
+    ``picture`` PNG of the ways, with ``picture_words`` below it; ``remark`` heads each
+    page, where what it says must not be taken for more.
     """
 
     name: str
@@ -98,6 +100,7 @@ class BaseSheet:
     notes: tuple[str, ...]
     picture: bytes
     picture_words: str
+    remark: str = ""
 
 
 def base_sheet_pdf(sheet: BaseSheet, paper: Paper) -> bytes:
@@ -134,10 +137,16 @@ def _kind(sheet: BaseSheet) -> str:
     return "supported" if sheet.supports else "unsupported"
 
 
+def _new_page(pdf: FPDF, sheet: BaseSheet, title: str) -> None:
+    pdf.add_page()
+    page.title(pdf, title, sheet.name)
+    if sheet.remark:
+        page.heading(pdf, sheet.remark)
+
+
 def _print_page(pdf: FPDF, sheet: BaseSheet) -> None:
     kind = _kind(sheet)
-    pdf.add_page()
-    page.title(pdf, TITLES[sheet.printed_as], sheet.name)
+    _new_page(pdf, sheet, TITLES[sheet.printed_as])
     if sheet.guess:
         page.heading(pdf, "A guess, not measured")
         page.points(pdf, [GUESS])
@@ -156,8 +165,7 @@ def _print_page(pdf: FPDF, sheet: BaseSheet) -> None:
 
 
 def _ways_page(pdf: FPDF, sheet: BaseSheet) -> None:
-    pdf.add_page()
-    page.title(pdf, "Why this way", sheet.name)
+    _new_page(pdf, sheet, _WHY)
     page.points(pdf, [sheet.reason])
     top = pdf.get_y() + 1
     wide = _PICTURE_SHARE * pdf.epw
@@ -167,6 +175,5 @@ def _ways_page(pdf: FPDF, sheet: BaseSheet) -> None:
     pdf.ln(1)
     for note in sheet.notes:
         if pdf.get_y() > pdf.h - page.MARGIN_MM - _NOTE_MM:
-            pdf.add_page()
-            page.title(pdf, "Why this way", sheet.name)
+            _new_page(pdf, sheet, _WHY)
         page.points(pdf, [note])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import os
 import time
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -149,6 +149,7 @@ _QUIET_S = 1.0
     metavar="DIR",
     help="Folder for a picture of the ways alone.",
 )
+@click.option("--invented", is_flag=True, hidden=True, help="The demo's: mark it so.")
 @keeps_records
 @reports
 def base(
@@ -161,6 +162,7 @@ def base(
     pictures: Path | None,
     way: WayName | None,
     copies: int,
+    invented: bool,
     **options: Any,  # noqa: ANN401 click's
 ) -> Report:
     """Compare the ways to print a base of your own, and write it ready.
@@ -197,12 +199,15 @@ def base(
     with open_store(data_dir, create=False) as store:
         known = known_of(store, bottle, printer, options["tolerance_mm"])
     setup, wish = setup_of(known, options), wish_of(known, options)
+    remark = _invented() if invented else ""
     compared = [compare_ways(one, known.advised, setup, wish, tell) for _, one in found]
-    drawn = [_picture(one) for one in compared] if out or pictures else []
+    drawn = [_picture(one, remark) for one in compared] if out or pictures else []
     written: tuple[Path, ...] = ()
     if out is not None:
         chosen = [
-            _choose(file, one, way, picture, tell, copies)
+            replace(
+                _choose(file, one, way, picture, tell), copies=copies, remark=remark
+            )
             for (file, _), one, picture in zip(found, compared, drawn, strict=True)
         ]
         written = _write(chosen, known, setup, out, data_dir)
@@ -250,7 +255,6 @@ def _choose(
     way: WayName | None,
     picture: bytes,
     tell: _Teller,
-    copies: int,
 ) -> Chosen:
     from calib.base_work import chosen_way, make_ready
     from calib.cli.base_files import Chosen, stem_of
@@ -259,18 +263,24 @@ def _choose(
     return Chosen(
         file=file,
         stem=stem_of(compared, ready),
-        copies=copies,
         compared=compared,
         ready=ready,
         picture=picture,
     )
 
 
-def _picture(compared: Compared) -> bytes:
+def _invented() -> str:
+    """Say of the demo's bases that nothing about them is real."""
+    from calib.demo import NOTE
+
+    return NOTE
+
+
+def _picture(compared: Compared, remark: str) -> bytes:
     from calib.way_pictures import draw_ways
 
     content = io.BytesIO()
-    figure = draw_ways(compared.base, compared.made, compared.comparison)
+    figure = draw_ways(compared.base, compared.made, compared.comparison, remark=remark)
     figure.savefig(content, format="png", dpi=180)
     return content.getvalue()
 

@@ -26,14 +26,18 @@ PICTURE_WORDS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chosen:
-    """A base ready to be written: its file, the comparison, the body, the picture."""
+    """A base ready to be written: its file, the comparison, the body, the picture.
+
+    ``remark``: heads each page of its sheet, where there is one.
+    """
 
     file: Path
     stem: str
-    copies: int
     compared: Compared
     ready: Ready
     picture: bytes
+    copies: int = 1
+    remark: str = ""
 
 
 def stem_of(compared: Compared, ready: Ready) -> str:
@@ -98,6 +102,7 @@ def sheet_of(one: Chosen, setup: Setup) -> BaseSheet:
         ),
         picture=one.picture,
         picture_words=PICTURE_WORDS,
+        remark=one.remark,
     )
 
 

@@ -149,17 +149,15 @@ def _rims(out: Path, day: _Day) -> list[dict[str, Any]]:
 
 
 def _base(out: Path, day: _Day) -> dict[str, Any]:
-    """Have a base of its own compared and written, and mark its picture."""
+    """Have a base of its own compared and written, marked as invented."""
     from calib.demo_base import write_base
 
     file = out / "invented-base.stl"
     write_base(file)
     made: dict[str, Any] = day.run(
-        *("base", file, "--out", out / "base", "--pictures", out),
+        *("base", file, "--out", out / "base", "--pictures", out, "--invented"),
         *("--lift-s", "6", "--wait-s", "2"),
     )
-    for picture in made["pictures"]:
-        _mark(Path(picture))
     return made
 
 

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from tests import sheets
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -41,6 +43,9 @@ def test_the_demo_ends_with_a_suggestion_that_works(
     assert {"invented-base.stl", "invented-base-ways.png", "base"} <= names
     written = {path.suffix for path in (out / "base").iterdir()}
     assert written == {".stl", ".3mf", ".pdf", ".png"}
+    (sheet,) = (out / "base").glob("*-a4.pdf")
+    pdf = sheet.read_bytes()
+    assert sheets.text(pdf).count("INVENTED DATA") == sheets.pages(pdf)
     report = (out / "report.md").read_text()
     assert "invented data" in report
     assert document["suggestion"]["reason"] in report

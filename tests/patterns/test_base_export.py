@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import io
-import re
-import zlib
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -17,7 +15,7 @@ from PIL import Image
 from patterns.base_export import place, plate_files
 from patterns.base_sheet import BaseSheet, base_sheet_pdf, order_of_work
 from patterns.nesting import Laid
-from tests import bases
+from tests import bases, sheets
 
 if TYPE_CHECKING:
     from patterns.page import Paper
@@ -81,20 +79,16 @@ def _sheet() -> BaseSheet:
     )
 
 
-def _pages(pdf: bytes) -> int:
-    return pdf.count(b"/Type /Page\n")
-
-
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_a_sheet_has_two_pages_more_for_many_notes_and_the_same_bytes(
     paper: Paper,
 ) -> None:
     sheet = _sheet()
     pdf = base_sheet_pdf(sheet, paper)
-    assert _pages(pdf) == 2
+    assert sheets.pages(pdf) == 2
     assert pdf == base_sheet_pdf(sheet, paper)
     long = replace(sheet, notes=("An island without support. " * 5,) * 30)
-    assert _pages(base_sheet_pdf(long, paper)) > 2
+    assert sheets.pages(base_sheet_pdf(long, paper)) > 2
 
 
 def test_supports_come_off_before_curing_and_a_flat_base_has_none() -> None:
@@ -107,14 +101,16 @@ def test_supports_come_off_before_curing_and_a_flat_base_has_none() -> None:
     assert any("spatula" in step for step in flat)
 
 
-def _text(pdf: bytes) -> str:
-    streams = re.findall(rb"stream\n(.*?)\nendstream", pdf, re.DOTALL)
-    told = [zlib.decompress(stream) for stream in streams if stream[:1] == b"x"]
-    return b"".join(told).decode("latin-1")
-
-
 def test_a_guess_is_called_one_on_its_sheet() -> None:
-    assert "guess" not in _text(base_sheet_pdf(_sheet(), "a4"))
-    text = _text(base_sheet_pdf(replace(_sheet(), guess=True), "a4"))
+    assert "guess" not in sheets.text(base_sheet_pdf(_sheet(), "a4"))
+    text = sheets.text(base_sheet_pdf(replace(_sheet(), guess=True), "a4"))
     assert "A guess, not measured" in text
     assert "Layer height" in text
+
+
+def test_a_remark_heads_each_page() -> None:
+    long = replace(_sheet(), notes=("A note. " * 40,) * 30, remark="INVENTED DATA")
+    pdf = base_sheet_pdf(long, "letter")
+    assert sheets.pages(pdf) > 2
+    assert sheets.text(pdf).count("INVENTED DATA") == sheets.pages(pdf)
+    assert "INVENTED" not in sheets.text(base_sheet_pdf(_sheet(), "letter"))
