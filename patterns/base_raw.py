@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 MOST_TRIANGLES = 2_000_000
+Bytes = NDArray[np.uint8]
 Told = Callable[[str, float], None]
 Unit = Literal["um", "mm", "cm", "inch", "ft", "m"]
 MM: dict[Unit, float] = {
@@ -44,6 +45,20 @@ class RawMesh:
     def soup(cls, name: str, corners: NDArray[np.floating]) -> RawMesh:
         """Triangles that share nothing: three corners (3 m, 3) each."""
         return cls(name, corners, np.arange(len(corners)).reshape(-1, 3))
+
+
+def numbers_in(text: Bytes, count: int) -> NDArray[np.float64]:
+    """Parse numbers set apart by blanks, as `float` would.
+
+    Raises
+    ------
+    ValueError
+        They are not so many, or not numbers.
+    """
+    numbers = np.fromstring(text.tobytes(), sep=" ")
+    if len(numbers) != count:
+        raise ValueError
+    return numbers
 
 
 def damaged(path: Path, what: str) -> FileError:

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from patterns.base_raw import numbers_in
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 
 _BLOCKS = {b"<vertices>": (b"vertex", AXES), b"<triangles>": (b"triangle", CORNERS)}
 _LONGEST_TAG = 12
+_BLANK = np.uint8(ord(" "))
 
 
 class Sieve:
@@ -100,21 +103,20 @@ def read_rows(
     ValueError
         An attribute is not a number.
     """
+    letters = np.frombuffer(text, np.uint8)
+    quote = letters == ord('"')
+    quoted = (np.cumsum(quote, dtype=np.uint8) & 1).astype(bool)  # but not the ends
+    visible = letters > ord(" ")
+    if (quoted & ~visible).any():
+        return None
     first, second, third = (name.encode() + b"=" for name in names)
-    parts = text.split(b'"')
-    count = len(parts) // 6
-    between = {b"".join(part.split()) for part in set(parts[6:-1:6])}
-    alike = (
-        len(parts) == 6 * count + 1
-        and parts[0].split() == [b"<" + tag, first]
-        and between <= {b"/><" + tag + first}
-        and {part.strip() for part in set(parts[2::6])} == {second}
-        and {part.strip() for part in set(parts[4::6])} == {third}
-        and parts[-1].strip() == b"/>"
+    row = b"<" + tag + first + b'"' + second + b'"' + third + b'"/>'
+    start = text[: text.find(b'"')].split()
+    count = int(np.count_nonzero(quote)) // 6
+    alike = start == [b"<" + tag, first] and np.array_equal(
+        letters[visible & ~quoted], np.tile(np.frombuffer(row, np.uint8), count)
     )
     if not alike:
         return None
-    columns = [
-        np.fromiter(map(float, parts[k::6]), np.float64, count) for k in (1, 3, 5)
-    ]
-    return np.column_stack(columns)
+    numbers = np.where(quote, _BLANK, letters)[quoted]
+    return numbers_in(numbers, 3 * count).reshape(-1, 3)

@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from patterns.base_raw import MOST_TRIANGLES, RawMesh, Told, damaged, too_many
+from patterns.base_raw import (
+    MOST_TRIANGLES,
+    Bytes,
+    RawMesh,
+    Told,
+    damaged,
+    numbers_in,
+    too_many,
+)
+from patterns.base_rays import spread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -15,13 +24,17 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from patterns.base_edges import Ints
+
 _CHUNK = 1 << 24
 _LONGEST_LINE = 1 << 20
 _MOST_POINTS = 3 * MOST_TRIANGLES
 _FACET = 21
 """Words of a facet: facet normal x y z, outer loop, three of vertex x y z, two ends."""
 _KEYWORDS = {0: b"facet", 5: b"outer", 7: b"vertex", 11: b"vertex", 15: b"vertex"}
-_NUMBERS = (8, 9, 10, 12, 13, 14, 16, 17, 18)
+_CORNERS = (8, 11, 12, 15, 16, 19)
+"""Words where the numbers of a corner begin, and the one behind them."""
+_LOWER = np.uint8(0x20)  # the bit that makes a letter small
 
 
 def load_ascii_stl(path: Path, told: Told) -> RawMesh:
@@ -36,49 +49,57 @@ def load_ascii_stl(path: Path, told: Told) -> RawMesh:
     count = 0
     closed = False
     for chunk in _chunks(path, b"endfacet", told):
-        words = _facet_words(chunk)
-        closed = not words
-        if len(words) % _FACET or not _all_facets(words):
+        text = _without_names(chunk)
+        words = np.flatnonzero(_word_begins(text))
+        closed = not len(words)
+        if len(words) % _FACET or not _all_facets(text, words.reshape(-1, _FACET)):
             raise damaged(path, f"it is cut off or no mesh, after {count} triangles")
+        corners.append(_corners(path, text, words.reshape(-1, _FACET)))
         count += len(words) // _FACET
         if count > MOST_TRIANGLES:
             raise too_many(path)
-        corners.append(_corners(path, words))
     if not closed:
         raise damaged(path, f"it is cut off after {count} triangles")
     return RawMesh.soup(path.stem, np.concatenate(corners))
 
 
-def _facet_words(chunk: bytes) -> list[bytes]:
-    """Words of whole facets, without the lines that start and end a solid."""
+def _without_names(chunk: bytes) -> Bytes:
+    """Leave out the lines that start and end a solid."""
     if b"olid" in chunk or b"OLID" in chunk:
         chunk = re.sub(rb"(?im)^\s*(?:end)?solid[^\n]*", b"", chunk)
-    return chunk.split()
+    return np.frombuffer(chunk, np.uint8)
 
 
-def _all_facets(words: list[bytes]) -> bool:
-    return all(
-        word.lower() == keyword
-        for place, keyword in _KEYWORDS.items()
-        for word in set(words[place::_FACET])
-    )
+def _word_begins(text: Bytes) -> NDArray[np.bool_]:
+    """Which letters are the first of a word."""
+    begins = text > ord(" ")
+    begins[1:] &= ~begins[:-1]
+    return begins
 
 
-def _corners(path: Path, words: list[bytes]) -> NDArray[np.float64]:
-    count = len(words) // _FACET
-    corners = np.empty((count, 9))
+def _all_facets(text: Bytes, words: Ints) -> bool:
+    """Whether the words (n, 21) that begin there are those of facets."""
+    for place, keyword in _KEYWORDS.items():
+        letters = text[words[:, [place]] + np.arange(len(keyword) + 1)]
+        small = letters[:, :-1] | _LOWER
+        if (small != np.frombuffer(keyword, np.uint8)).any():
+            return False
+        if (letters[:, -1] > ord(" ")).any():
+            return False
+    return True
+
+
+def _corners(path: Path, text: Bytes, words: Ints) -> NDArray[np.float64]:
+    """Corners (3 n, 3) of facets."""
+    cuts = words[:, _CORNERS].ravel()
+    runs = np.diff(cuts, prepend=0, append=len(text))
+    corner = np.repeat(np.arange(len(runs)) % 2 == 1, runs)
+    return _numbers(path, text[corner], 9 * len(words)).reshape(-1, 3)
+
+
+def _numbers(path: Path, text: Bytes, count: int) -> NDArray[np.float64]:
     try:
-        for k, place in enumerate(_NUMBERS):
-            corners[:, k] = np.fromiter(map(float, words[place::_FACET]), float, count)
-    except ValueError as err:
-        raise damaged(path, "it has words where numbers should be") from err
-    return corners.reshape(-1, 3)
-
-
-def _numbers(path: Path, text: bytes) -> NDArray[np.float64]:
-    """Parse numbers set apart by blanks."""
-    try:
-        return np.fromiter(map(float, text.split()), np.float64)
+        return numbers_in(text, count)
     except ValueError as err:
         raise damaged(path, "it has words where numbers should be") from err
 
@@ -148,23 +169,20 @@ class _Lines:
         blank = self.bytes[self._second] <= ord(" ")
         return np.asarray((self.bytes[self.starts] == ord(letter)) & blank)
 
-    def words(self, which: NDArray[np.bool_]) -> tuple[bytes, NDArray[np.int64]]:
+    def words(self, which: NDArray[np.bool_]) -> tuple[Bytes, Ints]:
         """Give some lines without their first word, and how many words each has."""
         text = self.bytes[np.repeat(which, self.lengths)].copy()
         lengths = self.lengths[which]
         starts = np.cumsum(lengths) - lengths
         text[starts] = ord(" ")
-        blank = text <= ord(" ")
-        begins = ~blank
-        begins[1:] &= blank[:-1]
-        return text.tobytes(), np.add.reduceat(begins, starts, dtype=np.int64)
+        return text, np.add.reduceat(_word_begins(text), starts, dtype=np.int64)
 
 
 def _points(path: Path, lines: _Lines, which: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Points (n, 3); a weight or a colour behind them doesn't matter."""
     text, counts = lines.words(which)
-    numbers = _numbers(path, text)
-    if counts.min() < 3 or counts.sum() != len(numbers):
+    numbers = _numbers(path, text, int(counts.sum()))
+    if counts.min() < 3:
         raise damaged(path, "a point has fewer than three coordinates")
     first = np.cumsum(counts) - counts
     return np.asarray(numbers[first[:, None] + np.arange(3)])
@@ -178,16 +196,14 @@ def _faces(
 ) -> NDArray[np.int64]:
     """Triangles (m, 3) from faces; ``before``: points read when each is met."""
     text, counts = lines.words(which)
-    if b"/" in text:  # point/texture/normal
-        text = re.sub(rb"/\S*", b"", text)
-    index = _numbers(path, text).astype(np.int64)
-    if counts.min() < 3 or counts.sum() != len(index):
+    if (text == ord("/")).any():  # point/texture/normal
+        text = np.frombuffer(re.sub(rb"/\S*", b"", text.tobytes()), np.uint8)
+    index = _numbers(path, text, int(counts.sum())).astype(np.int64)
+    if counts.min() < 3:
         raise damaged(path, "a face has fewer than three corners")
     back = np.repeat(before, counts)
     index = np.where(index < 0, back + index, index - 1)
     first = np.cumsum(counts) - counts
-    fan = np.repeat(first, counts - 2)
-    step = np.arange(len(fan)) - np.repeat(
-        np.cumsum(counts - 2) - counts + 2, counts - 2
-    )
+    face, step = spread(counts - 2)
+    fan = first[face]
     return np.column_stack([index[fan], index[fan + step + 1], index[fan + step + 2]])
