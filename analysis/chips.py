@@ -24,8 +24,9 @@ SIGMAS = 4.5
 or of its own noise where that is more: at 72 pieces of rim of half a millimetre, a
 false one in some thousand tiles, were they Gaussian."""
 LEAST_WIDTH_MM = 0.2
-WIDEST_STUB_MM = 1.5
-"""Contacts of supports are well below a millimetre: what is wider is the rim."""
+WIDEST_STUB_MM, LEAST_STUB_MM = 1.0, 0.1
+"""Contacts are at most 0.8 mm wide and tear off unevenly: what is wider or lower is
+taken for the rim, which counts it as a departure; leaving it out would hide one."""
 APART_MM = 0.35
 LEAST_STRENGTH = 0.35
 U_DEPTH_MODEL_MM = 0.010
@@ -71,7 +72,7 @@ def find_marks(
         stubs=tuple(
             bump
             for bump in _runs(along_mm, mean, limit, noise_mm, sigma, radius_mm)
-            if bump.width_mm < WIDEST_STUB_MM
+            if bump.width_mm < WIDEST_STUB_MM and bump.depth_mm > LEAST_STUB_MM
         ),
         limit_mm=typical / HALF_MM_SHARE,
     )

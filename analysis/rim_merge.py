@@ -41,7 +41,7 @@ Floats = NDArray[np.float64]
 CLEAR = 0.35
 """Roughness is compared where both photos show a step above this share of the full."""
 LEAST_COMMON = 0.25
-MOST_DISAGREEMENT = 2.4
+MOST_DISAGREEMENT = 1.8
 """Rims that differ by this many times their uncertainty are two prints."""
 TWO_PRINTS = (
     "The photos show different prints of this tile: their rims differ by "

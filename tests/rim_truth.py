@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 GROUPED = 4  # samples of the truth in one reading
+NEAR_DEG = 3.0  # between a chip and where it is found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +62,18 @@ def rim_truth(printed: PrintedTile, grouped: int = GROUPED) -> RimTruth:
         edge_radius_mm=printed.edge_radius_mm,
         chips=printed.chips,
     )
+
+
+def printed_dent_mm(printed: PrintedTile, phi_deg: float, grouped: int) -> float:
+    """How deep a printed rim lies, near a place, below its own line."""
+    phi, rim = _means(printed.phi_rad, grouped), _means(printed.rim_mm, grouped)
+    return dent_mm(phi, rim, printed.tile.radius_mm, phi_deg)
+
+
+def dent_mm(phi_rad: Array, rim_mm: Array, radius_mm: float, phi_deg: float) -> float:
+    """How deep a rim (n,) lies, near a place, below its own line."""
+    depth = -rough_profile(phi_rad * radius_mm, rim_mm).profile_mm
+    return float(depth[np.abs(np.degrees(phi_rad) - phi_deg) < NEAR_DEG].max())
 
 
 def back_straightness_mm(printed: PrintedTile) -> float:

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.arc_form import arc_functionals, rough_profile
 from analysis.edge_spread import true_spread_mm
@@ -24,6 +25,9 @@ from analysis.pipeline import measure_photos
 from analysis.result import Refusal
 from analysis.rim_result import RimMeasurement
 from patterns.rim_manifest import RimManifest, rim_manifest_from_json
+from tests.rim_truth import dent_mm
+
+Floats = NDArray[np.float64]
 
 PICTURES = (".jpg", ".heic", ".png")
 NAMES = (
@@ -56,16 +60,23 @@ class Tally:
     refused: Counter[str] = field(default_factory=Counter)
 
 
-def true_values(told: dict[str, object], manifest: RimManifest) -> dict[str, float]:
-    """Give the functionals of the realised rim, printed mm."""
+def true_rim(
+    told: dict[str, object], manifest: RimManifest
+) -> tuple[Floats, Floats, float]:
+    """Angles, deviations and radius of the realised rim, printed mm."""
     radius = next(
         tile.radius_mm for tile in manifest.tiles if tile.coupon_id == told["coupon_id"]
     )
     scale = float(str(told["scale"]))
     deviation = scale * np.array(told["deviation_mm"])
-    phi = np.array(told["phi_rad"])
-    form = arc_functionals(phi, deviation, scale * radius)
-    along = phi * scale * radius
+    return np.array(told["phi_rad"]), deviation, scale * radius
+
+
+def true_values(told: dict[str, object], manifest: RimManifest) -> dict[str, float]:
+    """Give the functionals of the realised rim, printed mm."""
+    phi, deviation, radius = true_rim(told, manifest)
+    form = arc_functionals(phi, deviation, radius)
+    along = phi * radius
     return {
         "sag": form.sag_mm,
         "form": form.form_mm,
@@ -98,11 +109,14 @@ def score_tile(
         reason = tile.reasons.get("sag_mm", "no reason")
         tally.reasons[reason] += 1
         words.append(f"no sag: {reason}")
-    words.append(_chips(tile, told, tally))
+    words.append(_chips(tile, told, manifest, tally))
     return ", ".join(words)
 
 
-def _chips(tile: RimMeasurement, told: dict[str, object], tally: Tally) -> str:
+def _chips(
+    tile: RimMeasurement, told: dict[str, object], manifest: RimManifest, tally: Tally
+) -> str:
+    """Count chips; false is one where the true rim has no dent of half its depth."""
     if "sag" not in tile.values:
         return ""
     listed = told["chips"]
@@ -120,7 +134,7 @@ def _chips(tile: RimMeasurement, told: dict[str, object], tally: Tally) -> str:
     false = [
         seen
         for seen in tile.chips
-        if all(abs(seen.phi_deg - chip["phi_deg"]) > CHIP_REACH_DEG for chip in listed)
+        if dent_mm(*true_rim(told, manifest), seen.phi_deg) < seen.depth_mm / 2
     ]
     tally.chips += len(sure)
     tally.chips_found += sum(found)

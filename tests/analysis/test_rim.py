@@ -189,6 +189,16 @@ def test_a_stub_is_no_rim() -> None:
     assert tile.values["sag"].value_mm == pytest.approx(true.sag_mm, abs=0.006)
 
 
+def test_a_hump_wider_than_a_contact_is_rim() -> None:
+    plain = _rim(9, sigma_mm=0.004)
+    hump = 0.15 * np.exp(-0.5 * ((PHI_RAD - 0.3) * RADIUS_MM / 0.6) ** 2)
+    tile, _ = _measured(plain + hump, Scene())
+    true = arc_functionals(PHI_RAD, plain + hump, RADIUS_MM)
+    assert not tile.stubs
+    # 12 um is what a photo may err by in form
+    assert tile.values["form"].value_mm == pytest.approx(true.form_mm, abs=0.012)
+
+
 @pytest.mark.parametrize(
     ("scene", "word"),
     [

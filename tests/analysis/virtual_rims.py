@@ -21,7 +21,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arc_form import rough_profile
 from calib.virtual import finish
 from calib.virtual.profile_view import StandingTile, photograph_profiles
 from calib.virtual.tile_resin import InventedRimResin, LayerLight, invent_rim_resin
@@ -37,7 +36,7 @@ from calib.virtual.tilted import PrintedTile, PrinterGrid, print_tile
 from patterns.rim_manifest import RimManifest
 from patterns.rim_set import rim_manifest
 from patterns.rim_spec import default_rim_spec
-from tests.rim_truth import back_straightness_mm, rim_truth
+from tests.rim_truth import NEAR_DEG, back_straightness_mm, printed_dent_mm, rim_truth
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -54,7 +53,6 @@ EDGE_RADII_MM = (0.02, 0.5)
 GROUPED = 8  # true samples in 0.1 mm, as far apart as readings are
 CHIP_MM = (0.12, 0.5)  # depth and width from which all chips are to be found
 CALM_MM = 0.010  # roughness sigma up to which they are
-NEAR_DEG = 3.0  # between a chip and where it is found
 ROUGH_MM = 0.006  # from which the roughness is judged
 
 
@@ -245,20 +243,11 @@ def judge_tile(printed: PrintedTile, measured: RimMeasurement) -> TileOutcome:
             for chip in wanted
         ),
         chips_false=sum(
-            _dent_mm(printed, chip.phi_deg) < chip.depth_mm / 2
+            printed_dent_mm(printed, chip.phi_deg, GROUPED) < chip.depth_mm / 2
             for chip in measured.chips
         ),
         reasons=measured.reasons,
     )
-
-
-def _dent_mm(printed: PrintedTile, phi_deg: float) -> float:
-    """How deep the true rim lies, near a place, below its own line."""
-    whole = len(printed.rim_mm) // GROUPED * GROUPED
-    rim = printed.rim_mm[:whole].reshape(-1, GROUPED).mean(axis=1)
-    phi = printed.phi_rad[:whole].reshape(-1, GROUPED).mean(axis=1)
-    depth = -rough_profile(phi * printed.tile.radius_mm, rim).profile_mm
-    return float(depth[np.abs(np.degrees(phi) - phi_deg) < NEAR_DEG].max())
 
 
 def measured_rims(ring: RingSet, known: Sequence[RimManifest]) -> SetOutcome:
