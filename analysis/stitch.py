@@ -144,7 +144,7 @@ def _smooth(values: Floats, along_mm: Floats) -> Floats:
 
 
 def _views(phi_rad: Floats, *, ovals: bool) -> Floats:
-    """What two views of one rim differ by: size, place, and how oval they make it."""
+    """Give what two views of a rim differ by: size, place, how oval they make it."""
     waves = [np.ones_like(phi_rad), np.cos(phi_rad), np.sin(phi_rad)]
     if ovals:
         waves += [np.cos(2 * phi_rad), np.sin(2 * phi_rad)]
