@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from calib.advised import FlatAdvice
     from calib.posterior import Fit
     from calib.prediction import Interval
-    from calib.way_rows import Setup
+    from calib.way_setup import Setup
     from patterns.base import Base
 
 Array = NDArray[np.float64]

@@ -17,7 +17,7 @@ from patterns.errors import RecordError, SpecError
 
 if TYPE_CHECKING:
     from calib.wall import Setting
-    from calib.way_rows import Setup
+    from calib.way_setup import Setup
     from patterns.base import Base, Ring
 
 _UNKNOWN = Interval(value_mm=math.nan, u_mm=math.nan, low_mm=math.nan, high_mm=math.nan)

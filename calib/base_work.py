@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from calib.advised import Advised
-    from calib.way_rows import Setup
+    from calib.way_setup import Setup
 
     Tell = Callable[[str], None]
 

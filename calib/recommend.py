@@ -122,7 +122,11 @@ def _departure(way: Way) -> Interval | None:
 
 def _nothing_known(flat: Way, bottle: str | None) -> Recommendation:
     of = f"bottle {bottle}" if bottle else "a bottle of yours"
-    beside = "" if flat.offered else f" Whatever it tells: {flat.refused}"
+    beside = (
+        ""
+        if flat.offered
+        else f" Whatever it tells, flat is not offered: {flat.refused}"
+    )
     return Recommendation(
         way=None,
         reason=(
@@ -146,7 +150,9 @@ def _against_flat(flat: Way) -> str:
     )
     if flat.offered:
         return f"flat, {force}: vent it first." if force else ""
-    return " ".join(filter(None, (f"flat, {force}." if force else "", flat.refused)))
+    if force:
+        return f"flat, {force}, and it is not offered: {flat.refused}"
+    return f"flat is not offered: {flat.refused}"
 
 
 def _of_tilted(usable: dict[WayName, _Pick]) -> _Pick | None:

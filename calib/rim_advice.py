@@ -49,6 +49,18 @@ class FlatComparison:
     gain: Interval
     tilt_is_better: bool | None
 
+    @property
+    def words(self) -> str:
+        """Say in a sentence how flat compares."""
+        told = f"{abs(self.gain.value_mm):.3f} mm (u {self.gain.u_mm:.3f})"
+        flat = f"Printed flat, {self.flat.value_mm:.3f} mm are expected"
+        if self.tilt_is_better is None:
+            return f"{flat}: no difference seen from the suggested tilt."
+        if self.tilt_is_better:
+            return f"{flat}: {told} worse than the suggested tilt."
+        better = f"{flat}: {told} better than the suggested tilt"
+        return f"{better}, and nothing to support or to sand."
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RimSuggestion:
@@ -144,7 +156,6 @@ def suggest_tilt(
         reason=_reason(chosen, gain, seen=seen),
         cautions=(
             *_end_words(fit, chosen),
-            *_flat_words(against),
             *_tile_words(fit, unscored, edges_seen=edges_seen),
         ),
     )
@@ -240,20 +251,6 @@ def _end_words(fit: TiltFit, chosen: TreatmentAdvice) -> list[str]:
     where = f"below {low:.0f}" if below else f"above {high:.0f}"
     told = f"The best tilt is an end of those tested: test farther, {where} degrees"
     return [f"{told}; nothing is claimed there."]
-
-
-def _flat_words(against: FlatComparison | None) -> list[str]:
-    if against is None:
-        return []
-    gain = against.gain
-    told = f"{abs(gain.value_mm):.3f} mm (u {gain.u_mm:.3f})"
-    flat = f"Printed flat, {against.flat.value_mm:.3f} mm are expected"
-    if against.tilt_is_better is None:
-        return [f"{flat}: no difference seen from the suggested tilt."]
-    if against.tilt_is_better:
-        return [f"{flat}: {told} worse than the suggested tilt."]
-    better = f"{flat}: {told} better than the suggested tilt"
-    return [f"{better}, and nothing to support or to sand."]
 
 
 def _tile_words(fit: TiltFit, unscored: int, *, edges_seen: bool) -> list[str]:

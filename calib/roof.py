@@ -35,7 +35,7 @@ class Roof:
     def words(self) -> str:
         """Say what is the matter and what it needs, in a sentence."""
         return (
-            f"its roof would hang free over {self.span_mm:.0f} mm, "
+            f"Its roof would hang free over {self.span_mm:.0f} mm, "
             f"{self.depth_mm:.1f} mm above the plate: it needs {self.pillars} pillars "
             f"inside, {self.pitch_mm:.1f} mm apart."
         )

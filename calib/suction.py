@@ -181,7 +181,7 @@ def find_suction(
         to_mm=heights[-1],
         vent=vent,
         words=_words(
-            areas[worst], cap, len(closed[worst]), vent, behind=bool(closed[0])
+            areas[worst], cap, len(closed[worst]), vent, behind=all(closed[: worst + 1])
         ),
     )
 
@@ -239,7 +239,9 @@ def _rest_n(
 def _words(
     area_mm2: float, cap_n: float, recesses: int, vent: Vent, *, behind: bool
 ) -> str:
-    many = "A recess closes" if recesses == 1 else f"{recesses} recesses close"
+    one, more = ("recess", "recesses") if behind else ("hollow", "hollows")
+    of = "" if behind else " of the top"
+    many = f"A {one}{of} closes" if recesses == 1 else f"{recesses} {more}{of} close"
     by = "between plate and film" if behind else "against the film"
     taken = f" ({', '.join(vent.assumed)} taken)" if vent.assumed else ""
     each = "" if recesses == 1 else " each"

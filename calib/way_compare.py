@@ -14,7 +14,7 @@ from patterns.errors import SpecError
 if TYPE_CHECKING:
     from calib.advised import Advised
     from calib.way_made import Made
-    from calib.way_rows import Setup
+    from calib.way_setup import Setup
     from patterns.base import Base
 
 
@@ -70,11 +70,11 @@ def compare(
             second_print=flat is not None and flat.suggestion.second_print,
         ),
         gap_mm=setup.gap_mm,
-        notes=_notes(setup, advised),
+        notes=_notes(setup),
     )
 
 
-def _notes(setup: Setup, advised: Advised | None) -> tuple[str, ...]:
+def _notes(setup: Setup) -> tuple[str, ...]:
     said = []
     if setup.setting is None:
         said.append(
@@ -93,8 +93,4 @@ def _notes(setup: Setup, advised: Advised | None) -> tuple[str, ...]:
             f"Times are without {' and '.join(unknown)}, whose seconds a layer weren't "
             "given."
         )
-    if advised is not None and advised.tilted is not None:
-        said += advised.tilted.advice.suggestion.cautions
-    if advised is not None and advised.flat is not None:
-        said += advised.flat.suggestion.cautions
     return tuple(said)

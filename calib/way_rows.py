@@ -3,25 +3,21 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 
-from calib.adhesion import LIKE_AREA_RATIO
 from calib.prediction import Interval
-from calib.print_time import Motion, PrintTime, print_time
-from calib.records import Printer
 from calib.rim_merit import SANDING_MM, U_SANDING_MM
 from calib.rim_profile import departure_of_step
 from calib.roof import free_roof
-from calib.suction import Level, Liquid, Suction, find_suction
-from calib.wall import Setting, build_wall, draw, steps_mm
+from calib.suction import Level, Liquid, find_suction
+from calib.wall import build_wall, draw, steps_mm
+from calib.way_risks import flat_risks, on_plate_mm2, tilted_risks
 from calib.ways import Resin, Sanding, Told, WallProfile, Way, WayName
 from patterns.base_sections import polygons, sections
 from patterns.errors import RimgaugeError
-from patterns.nesting import GAP_MM, QUARTER_TURNS_DEG, fill
 
 if TYPE_CHECKING:
     import manifold3d
@@ -31,6 +27,7 @@ if TYPE_CHECKING:
     from calib.flat_plan import FlatPlan
     from calib.rim_advice import TreatmentAdvice
     from calib.wall import Wall
+    from calib.way_setup import Setup
     from patterns.base import Base
     from patterns.tilted_spec import TiltedBase
 
@@ -39,48 +36,6 @@ _PROFILE_DRAWS = 60
 _VENT_MM = 2.0  # a vent's length where no wall is known
 _EDGE_UNSEEN = "how sharp its edge is was not measured flat."
 _NOTHING = Interval(value_mm=0.0, u_mm=0.0, low_mm=0.0, high_mm=0.0)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Setup:
-    """What a base is printed with.
-
-    ``setting``: None: no exposures are known, so no time is.  ``viscosity_pa_s``: of
-    the resin as it is printed; None: not given.  ``tolerance_mm``: how far a flat
-    print's wall may stand from straight.
-    """
-
-    printer: Printer
-    setting: Setting | None
-    motion: Motion = field(default_factory=Motion)
-    viscosity_pa_s: float | None = None
-    gap_mm: float = GAP_MM
-    tolerance_mm: float = 0.05
-
-    @property
-    def liquid(self) -> Liquid:
-        """How easily the resin flows while the plate lifts."""
-        return Liquid(
-            viscosity_pa_s=self.viscosity_pa_s, lift_mm_per_s=self.motion.lift_mm_per_s
-        )
-
-    @property
-    def turns_deg(self) -> tuple[float, ...]:
-        """Turns on the plate that leave the pixel raster as it is for the base."""
-        square = math.isclose(self.printer.pixel_x_mm, self.printer.pixel_y_mm)
-        return QUARTER_TURNS_DEG if square else (0.0, 180.0)
-
-    def time(self, height_mm: float) -> PrintTime | None:
-        """Give a print's time; None without exposures."""
-        if self.setting is None:
-            return None
-        return print_time(height_mm, self.setting, self.motion)
-
-    def fits(self, outline: shapely.Polygon) -> int:
-        """Count how many of an outline go on the plate."""
-        plate = self.printer.plate_x_mm, self.printer.plate_y_mm
-        found = fill(outline, plate, gap_mm=self.gap_mm, turns_deg=self.turns_deg)
-        return len(found.laid)
 
 
 def flat_row(
@@ -107,7 +62,7 @@ def flat_row(
     roof = free_roof(base.recesses)
     refused = str(plan) if isinstance(plan, RimgaugeError) else ""
     if roof is not None:
-        refused = f"Not offered flat: {roof.words}"
+        refused = roof.words
     solved = None if isinstance(plan, RimgaugeError) else plan
     first, worst = _left(solved, advice)
     allowance = 0.0 if solved is None else solved.sanding_allowance_mm
@@ -129,11 +84,11 @@ def flat_row(
         time=setup.time(height),
         resin=Resin(
             base_ml=base.volume_mm3 / 1000.0,
-            extra_ml=allowance * _on_plate_mm2(base) / 1000.0,
+            extra_ml=allowance * on_plate_mm2(base) / 1000.0,
         ),
         fits=setup.fits(_outer(shadow)),
         suction=suction,
-        risks=_flat_risks(base, suction, advice),
+        risks=flat_risks(base, suction, advice),
     )
 
 
@@ -174,7 +129,7 @@ def tilted_row(
         ),
         fits=setup.fits(made.footprint),
         suction=suction,
-        risks=_tilted_risks(base, made, suction),
+        risks=tilted_risks(base, made, suction, advice),
     )
 
 
@@ -213,11 +168,6 @@ def _levels(body: manifold3d.Manifold) -> list[Level]:
 def _wall_mm(base: Base) -> float:
     wall = base.rim.thinnest_wall_mm
     return wall if math.isfinite(wall) else _VENT_MM
-
-
-def _on_plate_mm2(base: Base) -> float:
-    taken = sum(recess.area_mm2 for recess in base.recesses)
-    return float(shapely.Polygon(base.rim.outline).area) - taken
 
 
 def _outer(shape: shapely.Geometry) -> shapely.Polygon:
@@ -354,55 +304,3 @@ def _tilted_sanding(made: TiltedBase) -> Sanding:
         depth_mm=depth,
         words=f"Sand the lip of {depth:.2f} mm off, and {stubs}, to the design height.",
     )
-
-
-def _flat_risks(
-    base: Base, suction: Suction, advice: FlatAdvice | None
-) -> tuple[str, ...]:
-    area = _on_plate_mm2(base)
-    corners = len(base.rim.corners)
-    chips = f"its {corners} corners chip first" if corners else "a thin edge chips"
-    free = f"free it with a thin spatula from the side that isn't seen; {chips}."
-    said = [f"{area:.0f} mm2 stick to the plate, perhaps too well: {free}"]
-    held = None if advice is None else advice.suggestion.floor.held_area_mm2
-    if held is not None and area > LIKE_AREA_RATIO * held:
-        said.append(
-            f"No print of more than {held:.0f} mm2 is known to hold at this exposure."
-        )
-    if suction.area_mm2:
-        said.append(suction.words)
-    kept = sum(r.volume_mm3 for r in base.recesses if math.isfinite(r.depth_mm))
-    if kept > 0.0:
-        said.append(
-            f"{kept / 1000.0:.1f} ml of liquid resin stay shut in between plate and "
-            "roof until the base is freed: do that over a tray, and rinse the hollow."
-        )
-    return tuple(said)
-
-
-def _tilted_risks(base: Base, made: TiltedBase, suction: Suction) -> tuple[str, ...]:
-    said = []
-    at_rim = sum(contact.place == "rim" for contact in made.contacts)
-    if made.contacts and made.lip is None:
-        said.append(
-            f"{at_rim} contacts sit along the low rim: cutting them off may chip it."
-        )
-    if made.lip is not None:
-        said.append(
-            "The lip is cut and sanded off: wet and with a mask; sanded past it, the "
-            "base gets lower and its rim is no longer the design's."
-        )
-    if made.unsupported:
-        said.append(
-            f"{len(made.unsupported)} islands of the top hang on nothing and may be "
-            "missing or stray in the vat."
-        )
-    if suction.area_mm2:
-        said.append(suction.words)
-    kept = sum(r.volume_mm3 for r in base.recesses if math.isfinite(r.depth_mm))
-    if kept > 0.0:
-        said.append(
-            "The hollow looks up while it hangs and keeps up to "
-            f"{kept / 1000.0:.1f} ml of liquid resin: tip it out before washing."
-        )
-    return tuple(said)

@@ -48,7 +48,9 @@ def time_words(time: PrintTime | None) -> str:
 
 def resin_words(resin: Resin) -> str:
     """Give the resin of a print, and how much of it is thrown away."""
-    return f"{resin.total_ml:.1f} ml, {resin.extra_ml:.1f} of it not the base"
+    told = f"{resin.total_ml:.1f} ml"
+    extra = f"{resin.extra_ml:.1f}"
+    return told if float(extra) <= 0.0 else f"{told}, {extra} of it not the base"
 
 
 def suction_words(suction: Suction) -> str:

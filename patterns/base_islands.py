@@ -20,6 +20,8 @@ from patterns.rim_checks import beyond, in_mid_air
 from patterns.tilted_spec import Footing, IslandKind, TiltedSpec
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import manifold3d  # noqa: TC004 - loaded where used
 
 PHASES = (0.5, 0.3, 0.7)  # where slicers cut a layer
@@ -61,7 +63,7 @@ class Watch:
         self.radii_mm = np.vstack([self.radii_mm, radii])
 
 
-def watch_layers(watch: Watch, phase: float) -> None:
+def watch_layers(watch: Watch, phase: float, tell: Callable[[float], None]) -> None:
     """Follow a part from layer to layer, and support what begins in mid air.
 
     Parameters
@@ -70,6 +72,8 @@ def watch_layers(watch: Watch, phase: float) -> None:
         What is found is added to it.
     phase : float
         Where in a layer it is cut, 0 to 1.
+    tell : callable
+        Hears the share that is done, layer by layer.
     """
     from manifold3d import CrossSection, OpType
 
@@ -78,7 +82,8 @@ def watch_layers(watch: Watch, phase: float) -> None:
     first = math.floor(low / step - phase)
     heights = (np.arange(first, math.floor(high / step - phase) + 1) + phase) * step
     below = CrossSection()
-    for z_mm in heights[1:]:
+    for done, z_mm in enumerate(heights[1:]):
+        tell(done / len(heights))
         layer = part.slice(z_mm)
         held = _with_supports(below, watch, z_mm - step)
         loose = in_mid_air(layer, held)

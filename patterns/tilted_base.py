@@ -112,9 +112,14 @@ def _place_supports(
             "No support can reach the underside.", "Choose another side as the front."
         )
     for count, phase in enumerate(PHASES, start=1):
-        say(f"looking for islands, pass {count} of {len(PHASES)} ...")
-        watch_layers(watch, phase)
+        what = f"looking for islands, pass {count} of {len(PHASES)}"
+        watch_layers(watch, phase, _shares(what, say))
     return span
+
+
+def _shares(what: str, say: Callable[[str], None]) -> Callable[[float], None]:
+    """Give what hears the share of a work that is done."""
+    return lambda share: say(f"{what}, {100 * share:.0f} % ...")
 
 
 def _on_plate(whole: manifold3d.Manifold) -> NDArray[np.float64]:

@@ -29,10 +29,10 @@ if TYPE_CHECKING:
     from calib.base_work import Compared
     from calib.cli.base_files import Chosen
     from calib.cli.base_known import Known
-    from calib.way_rows import Setup
+    from calib.way_setup import Setup
     from calib.ways import WayName
 
-_QUIET_S = 1.0
+_QUIET_S = 2.0
 
 
 @click.command()
@@ -233,7 +233,7 @@ def _check_room(folder: Path) -> None:
 
 
 class _Teller:
-    """Says what is being done, at most once a second: short work stays quiet."""
+    """Says what is being done, every other second at most: short work stays quiet."""
 
     def __init__(self) -> None:
         self._said_s = time.monotonic()

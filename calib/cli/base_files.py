@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from calib.cli.base_known import Known
     from calib.records import WrittenBase
-    from calib.way_rows import Setup
+    from calib.way_setup import Setup
     from patterns.base_sheet import BaseSheet
 
 PICTURE_WORDS = (

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from calib.base_work import Wish
     from calib.records import Print
     from calib.store import Store
-    from calib.way_rows import Setup
+    from calib.way_setup import Setup
 
 _USUAL_LAYER_MM = 0.05  # the coupons' own
 _EXPOSURES = ("layer_mm", "bottom_layers", "bottom_exposure_s", "normal_exposure_s")
@@ -119,7 +119,7 @@ def setup_of(known: Known, options: Mapping[str, Any]) -> Setup:
         Exposures that the records tell already, or half of them.
     """
     from calib.print_time import Motion
-    from calib.way_rows import Setup
+    from calib.way_setup import Setup
 
     return Setup(
         printer=known.printer.value,

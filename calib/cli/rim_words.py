@@ -73,8 +73,13 @@ def rim_lines(advice: RimAdvice, tiles: int) -> list[str]:
             f"    {_NAMES[name]:{_WIDTH}s}{_interval(value)}"
             for name, value in advice.quantities.items()
         ),
-        *(f"  - {caution}" for caution in said.cautions),
+        *(f"  - {words}" for words in _cautions(said)),
     ]
+
+
+def _cautions(said: RimSuggestion) -> tuple[str, ...]:
+    flat = () if said.flat is None else (said.flat.words,)
+    return (*flat, *said.cautions)
 
 
 def _chosen_lines(said: RimSuggestion) -> list[str]:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from calib.base_rule import plan_by_rule
 from calib.wall import Setting
-from calib.way_rows import Setup
+from calib.way_setup import Setup
 from patterns.base_sections import polygons
 from patterns.errors import RecordError, SpecError
 from tests import bases

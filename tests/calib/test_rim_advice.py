@@ -95,7 +95,7 @@ def test_flat_is_compared() -> None:
     worse = advise(a_campaign(11), bad)
     assert worse.flat is not None
     assert worse.flat.tilt_is_better
-    assert "worse than the suggested tilt" in " ".join(worse.cautions)
+    assert "worse than the suggested tilt" in worse.flat.words
 
 
 def test_shared_doubt_widens_the_gain_not_the_tilt() -> None:

@@ -18,7 +18,7 @@ from calib.roof import FREE_SPAN_MM, free_roof
 from calib.suction import force_cap_n
 from calib.wall import Setting
 from calib.way_pictures import draw_ways
-from calib.way_rows import Setup
+from calib.way_setup import Setup
 from calib.way_words import length_words, time_words, way_lines
 from patterns.nesting import fill
 from patterns.tilted_spec import TiltedBase

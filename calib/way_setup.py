@@ -1,0 +1,58 @@
+"""What a base is printed with: printer, exposures, motion, and the plate's room."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from calib.print_time import Motion, PrintTime, print_time
+from calib.records import Printer
+from calib.suction import Liquid
+from calib.wall import Setting
+from patterns.nesting import GAP_MM, QUARTER_TURNS_DEG, fill
+
+if TYPE_CHECKING:
+    import shapely
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setup:
+    """What a base is printed with.
+
+    ``setting``: None: no exposures are known, so no time is.  ``viscosity_pa_s``: of
+    the resin as it is printed; None: not given.  ``tolerance_mm``: how far a flat
+    print's wall may stand from straight.
+    """
+
+    printer: Printer
+    setting: Setting | None
+    motion: Motion = field(default_factory=Motion)
+    viscosity_pa_s: float | None = None
+    gap_mm: float = GAP_MM
+    tolerance_mm: float = 0.05
+
+    @property
+    def liquid(self) -> Liquid:
+        """How easily the resin flows while the plate lifts."""
+        return Liquid(
+            viscosity_pa_s=self.viscosity_pa_s, lift_mm_per_s=self.motion.lift_mm_per_s
+        )
+
+    @property
+    def turns_deg(self) -> tuple[float, ...]:
+        """Turns on the plate that leave the pixel raster as it is for the base."""
+        square = math.isclose(self.printer.pixel_x_mm, self.printer.pixel_y_mm)
+        return QUARTER_TURNS_DEG if square else (0.0, 180.0)
+
+    def time(self, height_mm: float) -> PrintTime | None:
+        """Give a print's time; None without exposures."""
+        if self.setting is None:
+            return None
+        return print_time(height_mm, self.setting, self.motion)
+
+    def fits(self, outline: shapely.Polygon) -> int:
+        """Count how many of an outline go on the plate."""
+        plate = self.printer.plate_x_mm, self.printer.plate_y_mm
+        found = fill(outline, plate, gap_mm=self.gap_mm, turns_deg=self.turns_deg)
+        return len(found.laid)
