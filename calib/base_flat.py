@@ -1,7 +1,8 @@
 """A base's lowest layers drawn in so that its wall comes off the plate straight.
 
-Every ring of every raised layer is drawn in: straight runs by whole quanta of their
-lattice direction, curves by whole pixels, corners by a profile solved in the plane.
+Every ring of every raised layer is drawn in: where stairs of the pixels show, by whole
+quanta of the rim's lattice direction, elsewhere by what the light asks for, corners by
+a profile solved in the plane.
 Openings of 5 mm and more are walls like the rim; smaller ones get their design width,
 for which a few normal layers above are opened too.
 """
@@ -22,6 +23,7 @@ from calib.flush_plane import ALONG_MM
 from calib.flush_raster import realisable
 from calib.flush_region import check_walls, region_of
 from calib.flush_width import opening_widths, told
+from calib.lattice import FREE_QUANTUM_MM
 from calib.prediction import doubt_mm, interval_of
 from calib.squeeze_insets import is_squeezed
 from calib.wall import draw
@@ -41,7 +43,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 _DRAWS = 40
-_TIGHT_PER_MM = 1.0 / 3.0  # curves tighter than this have no lattice direction
+_TIGHT_PER_MM = 1.0 / 3.0  # curves tighter than this keep no lattice direction
 _MOST_RUN_MM = 0.15
 
 
@@ -100,11 +102,13 @@ def plan_with(
     """
     body = solid(base)
     layer_mm = model.setting.layer_mm
+    first = sections(body, [0.5 * layer_mm])[0]
     run = _run_of(body, model)
-    left, bare = _left(model, run, fit)
+    rim = _Sides.of(shape_of(clean(first.outer[0])), run, model)
+    insets = _insets(model, run, rim.plain_mm)
+    left, bare = _left(model, run, fit, rim)
     lift = _allowance_mm(left, tolerance_mm, layer_mm) if sanded else 0.0
     count = model.layers
-    first = sections(body, [0.5 * layer_mm])[0]
     if any(is_small(ring) for ring in first.openings):
         count = len(model.opening.dose_ratio)
     if count * layer_mm - lift >= base.height_mm:
@@ -117,7 +121,6 @@ def plan_with(
     cuts = sections(body, heights.tolist())
     layers = compensated(cuts, model)
     check_walls(layers, model.layers, model.pixel_mm, base)
-    shape = shape_of(clean(first.outer[0]))
     openings = opening_widths(first, model, fit)
     cautions = [*_cautions(model, left, lift, tolerance_mm), *told(openings)]
     return FlatPlan(
@@ -128,12 +131,12 @@ def plan_with(
             Section(z_mm=(j + 0.5) * layer_mm, outer=made.outer, openings=made.openings)
             for j, made in enumerate(layers)
         ),
-        insets=_insets(model, run),
+        insets=insets,
         left=left,
         bare=bare,
         sanding_allowance_mm=lift,
         scallop_mm=_scallop(model),
-        realisable=realisable(model, shape, run, _Sides.of(shape, run, model).inset_mm),
+        realisable=realisable(model, rim.shape, run, rim.inset_mm),
         guess=False,
         cautions=tuple(cautions),
         openings=openings,
@@ -231,33 +234,56 @@ class _Press:
 
 @dataclass(frozen=True, kw_only=True)
 class _Sides:
-    """Insets (J, n) of a ring's sides, and profiles (k, J, places) of its corners."""
+    """Insets (J, n) of a ring's sides, and profiles (k, J, places) of its corners.
+
+    ``held_mm`` (n,): quantum that the insets of a side are whole ones of.
+    """
 
     shape: RingShape
     inset_mm: Array
+    held_mm: Array
     profiles_mm: Array
 
     @classmethod
     def of(cls, shape: RingShape, run_mm: float, model: FlatModel) -> _Sides:
         """Look every side and corner of a ring up."""
-        quantum = model.quanta_of(shape)
-        inset = np.zeros((model.layers, len(quantum)))
-        for each in np.unique(quantum):
-            ours = quantum == each
-            inset[:, ours] = (model.quanta(run_mm, float(each)) * each)[:, None]
-        tight = np.abs(shape.curvature_per_mm) > _TIGHT_PER_MM
-        if tight.any():
-            exact = np.median(model.wall(run_mm).exact_mm, axis=0)
-            extra = model.curve_mm(shape.curvature_per_mm[tight])
-            inset[:, tight] = exact[:, None] + extra
+        inset = model.smooth_mm(run_mm)[:, None] + model.curve_mm(
+            shape.curvature_per_mm
+        )
+        stairs = model.stairs_of(shape)
+        loose = np.abs(shape.curvature_per_mm) < _TIGHT_PER_MM
+        held = np.full(len(loose), FREE_QUANTUM_MM)
+        for quantum in np.unique(stairs.quantum_mm[loose]):
+            ours = loose & (stairs.quantum_mm == quantum)
+            ours &= stairs.shown > model.showing(run_mm, float(quantum))
+            if ours.any():
+                moves = model.quanta(run_mm, float(quantum))[:, None]
+                inset[:, ours] = moves * stairs.move_mm[ours]
+                held[ours] = quantum
         profiles = [model.corner_mm(float(angle)) for angle in shape.inside_deg]
         return cls(
             shape=shape,
             inset_mm=inset,
+            held_mm=held,
             profiles_mm=np.reshape(
                 profiles, (len(profiles), model.layers, len(ALONG_MM))
             ),
         )
+
+    @property
+    def plain_mm(self) -> float:
+        """Quantum of the greater part of the ring."""
+        kinds, kind = np.unique(self.held_mm, return_inverse=True)
+        return float(kinds[np.argmax(np.bincount(kind, self.shape.length_mm))])
+
+    def kinds(self) -> tuple[Array, Array]:
+        """Shares (k,) of the ring by what its sides are held to, and insets (k, J)."""
+        _, kind = np.unique(self.held_mm, return_inverse=True)
+        length = np.bincount(kind, self.shape.length_mm)
+        insets = [
+            np.bincount(kind, self.shape.length_mm * inset) for inset in self.inset_mm
+        ]
+        return length / length.sum(), (np.array(insets) / length).T
 
     def of_layer(self, layer: int) -> bytes:
         """Tell layers apart whose rings differ."""
@@ -291,33 +317,43 @@ def _run_of(body: Manifold, model: FlatModel) -> float:
     return model.wall(run).run_mm
 
 
-def _insets(model: FlatModel, run_mm: float) -> tuple[LayerInset, ...]:
+def _insets(
+    model: FlatModel, run_mm: float, quantum_mm: float
+) -> tuple[LayerInset, ...]:
     exact = np.median(model.wall(run_mm).exact_mm, axis=0)
-    quanta = model.quanta(run_mm, model.pixel_mm)
+    if quantum_mm == FREE_QUANTUM_MM:
+        quanta = np.round(model.smooth_mm(run_mm) / quantum_mm).astype(np.intp)
+    else:
+        quanta = model.quanta(run_mm, quantum_mm)
     return tuple(
         LayerInset(
             layer=layer,
             exposure_s=float(model.setting.raised_s[layer]),
             exact_mm=float(exact[layer]),
             quanta=int(quanta[layer]),
-            quantum_mm=model.pixel_mm,
+            quantum_mm=quantum_mm,
         )
         for layer in range(model.layers)
     )
 
 
 def _left(
-    model: FlatModel, run_mm: float, fit: Fit | None
+    model: FlatModel, run_mm: float, fit: Fit | None, rim: _Sides
 ) -> tuple[tuple[Interval, ...], tuple[Interval, ...]]:
-    """Predict the step of each raised layer with insets, and without."""
+    """Predict the step of each raised layer with insets, and without.
+
+    The mean along the rim; by how much its kinds of sides differ is doubt.
+    """
     wall = model.wall(run_mm)
-    insets = model.quanta(run_mm, model.pixel_mm) * model.pixel_mm
-    left, bare = wall.steps_mm(insets), wall.steps_mm(np.zeros(model.layers))
+    share, kinds = rim.kinds()
+    steps = np.array([wall.steps_mm(inset) for inset in kinds])
+    left, bare = np.tensordot(share, steps, 1), wall.steps_mm(np.zeros(model.layers))
+    uneven = np.sqrt(np.tensordot(share, (steps - left) ** 2, 1).mean(axis=0))
     doubt = np.zeros(model.layers)
     if fit is not None:
         flare = np.median(np.abs(bare), axis=0)
         doubt = doubt_mm(fit, model.setting.bottom_s, flare)
-    return _intervals(left, doubt), _intervals(bare, doubt)
+    return _intervals(left, np.hypot(doubt, uneven)), _intervals(bare, doubt)
 
 
 def _intervals(steps_mm: Array, doubt: Array) -> tuple[Interval, ...]:

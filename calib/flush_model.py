@@ -18,8 +18,8 @@ from calib.flush_opening import OpeningStack, layers_above, opening_insets_mm
 from calib.flush_plane import Plane, circle_insets_mm, corner_profile
 from calib.flush_wall import Edges, Flush, tabulate
 from calib.flush_width import few_of
-from calib.lattice import curve_quantum_mm, edge_quantum_mm
-from calib.squeeze_insets import is_squeezed, relieved
+from calib.lattice import FREE_QUANTUM_MM, Stairs, held_mm, stairs
+from calib.squeeze_insets import EXTRA_MM, is_squeezed, relieved
 from calib.stack import Resins
 
 if TYPE_CHECKING:
@@ -31,7 +31,10 @@ Ints = NDArray[np.intp]
 
 _ANGLE_STEP_DEG = 3.0
 _RUN_STEP_MM = 0.002
-_QUANTUM_STEP_MM = 0.002
+_SHOWING = 0.5
+_PHASES = 16
+_SHARES = 4
+_TINY_MM = 1e-9
 _RADII_MM = (1.5, 3.0, 8.0, 30.0)
 _SHARPEST_DEG = 30.0
 
@@ -51,6 +54,8 @@ class FlatModel:
     few: tuple[Resins, ...]
     _walls: dict[float, Flush] = field(default_factory=dict)
     _rounded: dict[tuple[float, float], Ints] = field(default_factory=dict)
+    _smooth: dict[float, Array] = field(default_factory=dict)
+    _showing: dict[tuple[float, float], float] = field(default_factory=dict)
     _corners: dict[float, Array] = field(default_factory=dict)
     _openings: dict[bytes, Array] = field(default_factory=dict)
     _curves: dict[int, tuple[Array, Array]] = field(default_factory=dict)
@@ -70,16 +75,16 @@ class FlatModel:
         """How many layers are raised."""
         return len(self.setting.raised_s)
 
+    def stairs_of(self, shape: RingShape) -> Stairs:
+        """Give the stairs that pixels make of each side of a ring."""
+        core_mm = float(self.plane.resin.core_mm[0])
+        return stairs(shape.along, self.pixel_x_mm, self.pixel_y_mm, core_mm)
+
     def quanta_of(self, shape: RingShape) -> Array:
-        """Give the quantum of each side of a ring, (n,)."""
-        x, y = self.pixel_x_mm, self.pixel_y_mm
-        quantum = curve_quantum_mm(shape.inwards, x, y)
-        quantum = np.round(quantum / _QUANTUM_STEP_MM) * _QUANTUM_STEP_MM
-        if x == y:
-            quantum = np.full(len(quantum), x)
-        for side in np.flatnonzero(shape.straight):
-            quantum[side] = edge_quantum_mm(shape.along[side], x, y)
-        return np.round(quantum, 6)
+        """Quantum (n,) of each side of a small opening; none on a curve."""
+        found = self.stairs_of(shape)
+        showing = shape.straight & (found.shown > _SHOWING)
+        return np.where(showing, np.round(found.quantum_mm, 6), FREE_QUANTUM_MM)
 
     def wall(self, run_mm: float) -> Flush:
         """Give a long wall that recedes by so much a layer."""
@@ -96,9 +101,44 @@ class FlatModel:
         if key not in self._rounded:
             found = wall.rounded(quantum)
             if is_squeezed(wall):
-                found = relieved(wall, found, quantum)
+                insets = relieved(wall, np.asarray(found * quantum, float), quantum)
+                found = np.round(insets / quantum).astype(np.intp)
             self._rounded[key] = found
         return self._rounded[key]
+
+    def smooth_mm(self, run_mm: float) -> Array:
+        """Insets (J,) of a wall whose stairs the blur smooths: to the micrometre."""
+        wall = self.wall(run_mm)
+        if wall.run_mm not in self._smooth:
+            found = np.median(wall.exact_mm, axis=0)
+            if is_squeezed(wall):
+                found = relieved(wall, found, EXTRA_MM / _SHARES)
+            whole = np.round(found / FREE_QUANTUM_MM)
+            self._smooth[wall.run_mm] = whole * FREE_QUANTUM_MM
+        return self._smooth[wall.run_mm]
+
+    def showing(self, run_mm: float, quantum_mm: float) -> float:
+        """Share of its stairs that must show for whole quanta to be the better insets.
+
+        Whole quanta leave some step wherever the wall lies on the raster; any others
+        leave what pixels make of them, as far as the blur does not smooth it.  Both are
+        the typical draw's largest step, rms over the raster's phases.
+        """
+        wall = self.wall(run_mm)
+        quantum = round(quantum_mm, 6)
+        key = (wall.run_mm, quantum)
+        if key not in self._showing:
+            phase = (np.arange(_PHASES)[:, None] + 0.5) / _PHASES
+            exact = wall.exact_mm[wall.typical]
+            held = held_mm(exact, quantum, phase)
+            trials = np.vstack([wall.rounded(quantum) * quantum, held])
+            alone = Flush(
+                edges=self.edges.only(wall.typical, len(trials)), run_mm=key[0]
+            )
+            whole, *others = np.abs(alone.steps_mm(trials)).max(axis=1)
+            rms = float(np.sqrt(np.mean(np.square(others))))
+            self._showing[key] = float(whole) / max(rms, _TINY_MM)
+        return self._showing[key]
 
     def corner_mm(self, inside_deg: float) -> Array:
         """Profiles (J, places) along the arms of a corner."""

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import math
-from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.flush_wall import Flush
-from calib.lattice import quantum_mm
+from calib.lattice import held_mm
 
 if TYPE_CHECKING:
     from calib.flush_model import FlatModel
@@ -20,8 +18,6 @@ Array = NDArray[np.float64]
 
 _PHASES = 16
 _SIDES = 48
-_NEAR_RAD = math.radians(3.0)
-_MOST_STEPS = 3
 _FINEST_MM = 0.010
 _SEED = 5
 
@@ -33,7 +29,7 @@ def realisable(
 
     Of where the insets as planned would bring it, by the cure model alone, for the most
     typical draw, at random phases of the raster: an edge near a simple lattice
-    direction is moved to whole quanta of it, any other is smoothed by the blur.
+    direction is moved to whole quanta of it, as far as the blur does not smooth them.
     Corners count as the sides they belong to.
 
     Parameters
@@ -51,13 +47,12 @@ def realisable(
     ticks = (np.arange(_SIDES) + 0.5) / _SIDES * ends[-1]
     picked = np.minimum(np.searchsorted(ends, ticks), len(ends) - 1)
     planned = inset_mm[:, picked].T
-    held = np.repeat(planned[:, None], _PHASES, axis=1)
-    for place, side in enumerate(picked):
-        quantum = _stairs_mm(shape.along[side], model.pixel_x_mm, model.pixel_y_mm)
-        if quantum > 0.0:
-            phase = rng.uniform(0.0, quantum, (_PHASES, 1))
-            body = np.round(phase / quantum)
-            held[place] = quantum * (body - np.round((phase - held[place]) / quantum))
+    found = model.stairs_of(shape)
+    move = found.move_mm[picked, None, None]
+    phase = rng.uniform(size=(len(picked), _PHASES, 1))
+    whole = held_mm(planned[:, None], move, phase)
+    shown = found.shown[picked, None, None]
+    held = planned[:, None] + shown * (whole - planned[:, None])
     rows = np.concatenate([planned, held.reshape(-1, planned.shape[1])])
     unique, number = np.unique(np.round(rows, 6), axis=0, return_inverse=True)
     draw = model.wall(run_mm).typical
@@ -66,14 +61,3 @@ def realisable(
     wanted, made = np.split(steps, [len(planned)])
     away = np.abs(made.reshape(held.shape) - wanted[:, None])
     return float(np.mean(away <= max(_FINEST_MM, 0.5 * model.pixel_mm)))
-
-
-def _stairs_mm(along: Array, pixel_x_mm: float, pixel_y_mm: float) -> float:
-    """Quantum that an edge's pixels move by; 0 where the blur smooths its stairs."""
-    angle = math.atan2(along[1], along[0])
-    steps = range(-_MOST_STEPS, _MOST_STEPS + 1)
-    for m, n in product(steps, steps):
-        off = angle - math.atan2(n * pixel_y_mm, m * pixel_x_mm)
-        if math.gcd(m, n) == 1 and abs(math.remainder(off, math.tau)) < _NEAR_RAD:
-            return quantum_mm(m, n, pixel_x_mm, pixel_y_mm)
-    return 0.0

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from calib.flush_wall import Flush
 
 Array = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 EXTRA_MM = 0.1
 """At most so much more than the light asks for."""
@@ -41,27 +40,28 @@ def is_squeezed(flush: Flush) -> bool:
     return bool(likely and np.mean(squeeze) > WORTH_MM)
 
 
-def relieved(flush: Flush, quanta: Ints, quantum_mm: float) -> Ints:
+def relieved(flush: Flush, inset_mm: Array, quantum_mm: float) -> Array:
     """Draw the lowest layers in further, for the smallest largest step.
 
     Parameters
     ----------
     flush : Flush
         The wall, its squeeze among its edges.
-    quanta : (J,) ints
+    inset_mm : (J,) array
         Insets for the light alone.
     quantum_mm : float
-        What they are counted in.
+        The extra comes in whole ones.
 
     Returns
     -------
-    (J,) ints
+    (J,) array
         The extra grows downwards only, by 0.1 mm at most.
     """
     step = max(int(EXTRA_MM / quantum_mm / (_CHOICES - 1)), 1)
-    options = np.arange(0, int(EXTRA_MM / quantum_mm + 1e-9) + 1, step)
-    best, least = quanta, np.inf
-    for trial, left_mm in _tried(flush, quanta, quantum_mm, options):
+    count = int(EXTRA_MM / quantum_mm + 1e-9)
+    options = np.arange(0, count + 1, step, dtype=float) * quantum_mm
+    best, least = inset_mm, np.inf
+    for trial, left_mm in _tried(flush, inset_mm, options):
         worst = np.max(np.abs(left_mm), axis=1)
         even = _EVENNESS * np.mean(np.abs(left_mm), axis=1)
         score = float(np.mean(worst + even))
@@ -71,27 +71,27 @@ def relieved(flush: Flush, quanta: Ints, quantum_mm: float) -> Ints:
 
 
 def _tried(
-    flush: Flush, quanta: Ints, quantum_mm: float, options: Ints
-) -> Iterator[tuple[Ints, Array]]:
+    flush: Flush, inset_mm: Array, options_mm: Array
+) -> Iterator[tuple[Array, Array]]:
     """All insets whose extra grows downwards, with the lowest layers' steps (p, n)."""
     top = min(_LAYERS, flush.layers) - 1
-    insets = np.tile(quanta * quantum_mm, (len(flush.body_mm), 1))
+    insets = np.tile(inset_mm, (len(flush.body_mm), 1))
 
     def below(
-        layer: int, so_far: Ints, rows: Array, left: list[Array], least: int
-    ) -> Iterator[tuple[Ints, Array]]:
+        layer: int, so_far: Array, rows: Array, left: list[Array], least: float
+    ) -> Iterator[tuple[Array, Array]]:
         if layer < 0:
             yield so_far, np.column_stack(left)
             return
-        extras = options[options >= least]
-        own = (so_far[layer] + extras) * quantum_mm
+        extras = options_mm[options_mm >= least]
+        own = so_far[layer] + extras
         found = flush.contours_mm(rows, layer, own)
         for place, extra in enumerate(extras):
             trial, drawn = so_far.copy(), rows.copy()
-            trial[layer] += extra
+            trial[layer] = own[place]
             drawn[:, layer] = own[place]
             yield from below(
-                layer - 1, trial, drawn, [*left, found[:, place]], int(extra)
+                layer - 1, trial, drawn, [*left, found[:, place]], float(extra)
             )
 
-    yield from below(top, quanta, insets, [], 0)
+    yield from below(top, inset_mm, insets, [], 0.0)
