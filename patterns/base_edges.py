@@ -116,7 +116,7 @@ def _groups(one: Ints, two: Ints, count: int) -> tuple[int, Ints]:
 def weld(vertices: NDArray[np.floating], faces: Ints) -> tuple[Floats, Ints]:
     """Make points with the very same coordinates one; drop those no triangle uses."""
     exact = np.ascontiguousarray(vertices) + vertices.dtype.type(0)  # no minus zero
-    first, place = _same_rows(exact)
+    first, place = same_rows(exact)
     faces = place[faces]
     used = np.zeros(len(first), bool)
     used[faces] = True
@@ -124,7 +124,7 @@ def weld(vertices: NDArray[np.floating], faces: Ints) -> tuple[Floats, Ints]:
     return exact[first[used]].astype(np.float64), number[faces]
 
 
-def _same_rows(rows: NDArray[np.floating]) -> tuple[Ints, Ints]:
+def same_rows(rows: NDArray[np.floating]) -> tuple[Ints, Ints]:
     """First of each set of equal rows, in their order, and the set of each row."""
     key = np.zeros(len(rows), np.uint64)
     for column in rows.view(np.uint32 if rows.itemsize == 4 else np.uint64).T:

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from patterns.base_edges import same_rows
 from patterns.export import stl_bytes, threemf_bytes
-from patterns.plane_cells import on_grid
+from patterns.plane_cells import GRID_MM, on_grid
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,16 +31,28 @@ class PlacedBase:
 def place(mesh: Mesh, name: str, laid: Laid) -> PlacedBase:
     """Turn a base about its origin and move it to its place.
 
-    Quarter turns and places on the grid keep what single precision can hold.
+    All its points come on the grid that single precision can hold, each on one of its
+    own, so that a file without shared points closes all the same.
     """
     turn = np.radians(laid.turn_deg)
     c, s = np.cos(turn), np.sin(turn)
     if laid.turn_deg % 90.0 == 0.0:
         c, s = np.round(c), np.round(s)
-    shift = on_grid(np.array([laid.x_mm, laid.y_mm]))
-    plan = mesh.vertices_mm[:, :2] @ np.array([(c, s), (-s, c)]) + shift
-    vertices = np.column_stack([plan, mesh.vertices_mm[:, 2]])
-    return PlacedBase(name=name, vertices_mm=vertices, faces=mesh.faces)
+    plan = mesh.vertices_mm[:, :2] @ np.array([(c, s), (-s, c)])
+    plan += (laid.x_mm, laid.y_mm)
+    vertices = on_grid(np.column_stack([plan, mesh.vertices_mm[:, 2]]))
+    return PlacedBase(name=name, vertices_mm=_apart(vertices), faces=mesh.faces)
+
+
+def _apart(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Move points (n, 3) of the grid off those they coincide with, a step at a time."""
+    points_mm = points_mm + 0.0  # a zero has one sign
+    while True:
+        first, place = same_rows(points_mm)
+        double = first[place] != np.arange(len(points_mm))
+        if not double.any():
+            return points_mm
+        points_mm[double, 0] += GRID_MM
 
 
 def plate_files(stem: str, placed: Sequence[PlacedBase]) -> dict[str, bytes]:

@@ -38,6 +38,27 @@ def test_a_quarter_turn_keeps_every_coordinate_to_the_last_bit(turn_deg: float) 
     np.testing.assert_array_equal(placed.vertices_mm[:, 2], BOX.vertices_mm[:, 2])
 
 
+def test_points_that_coincide_don_t_open_the_file() -> None:
+    """Three edges split right at one end, as the joining of bodies leaves them."""
+    vertices, faces = BOX.vertices_mm, BOX.faces.tolist()
+    for _ in range(3):
+        a, b, _ = faces[0]
+        split = [f for f in faces if {a, b} <= set(f)]
+        new = len(vertices)
+        vertices = np.vstack([vertices, vertices[a] + (0, 0, 1e-7)])
+        faces = [f for f in faces if f not in split]
+        for face in split:
+            faces += [[new if k == a else k for k in face]]
+            faces += [[new if k == b else k for k in face]]
+    placed = place(bases.Mesh(vertices, np.array(faces)), "a", laid(0, 0.0, 100.0, 0.0))
+    mesh = trimesh.load_mesh(
+        io.BytesIO(plate_files("a", [placed])["a.stl"]), file_type="stl"
+    )
+    assert mesh.is_watertight
+    moved = placed.vertices_mm - vertices - (100.0, 0.0, 0.0)
+    assert np.abs(moved).max() < 1e-3  # 1 um
+
+
 def test_a_plate_is_one_stl_and_a_3mf_that_names_each_base() -> None:
     names = ('oval "best" <2>', "oval & more")
     placed = [

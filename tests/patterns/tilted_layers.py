@@ -1,68 +1,130 @@
-"""All test bases, tilted, layer by layer: an hour.
+"""All test bases, tilted by the command, written, read back and judged: hours.
 
-    python -m tests.patterns.tilted_layers [NAME ...]
+    python -m tests.patterns.tilted_layers [NAME ...] [--rounds 2] [--seed 1]
 
-Ends with status 1 if one is not closed and whole, has an island or an unsupported
-minimum, passes a limit, or its lip leaves part of the low half bare.
+Tilt, front, lip, height of a layer and where it is cut are drawn anew for each base and
+round.  Ends with status 1 if a base is refused or a file is at fault: see
+:mod:`tests.tilted_judge`.
 """
 
 from __future__ import annotations
 
+import argparse
+import subprocess
 import sys
+import tempfile
 import time
+from dataclasses import dataclass
+from pathlib import Path
 
-from trimesh import Trimesh
+import numpy as np
+import trimesh
 
-from patterns.base_sections import solid
-from patterns.rim_checks import inspect_layers
-from patterns.tilted_base import TiltedSpec, tilt_base
-from tests.bases import NAMES, ready
+from tests import bases, tilted_judge
 
-PHASES = (0.5, 0.3, 0.7)
-TILTS_DEG = (45.0, 30.0, 60.0, 50.0, 70.0)
-FRONTS_DEG = (-90.0, 0.0, 60.0)
+_PROGRAM = (sys.executable, "-m", "calib.cli")
+_PRINTER = (
+    *("record", "printer", "large", "--pixel-x-mm", "0.05", "--pixel-y-mm", "0.05"),
+    *("--plate-x-mm", "300", "--plate-y-mm", "200", "--surface", "rigid"),
+    *("--relevelled-on", "2026-05-30"),
+)
+_EXPOSURES = (
+    *("--bottom-layers", "4", "--bottom-exposure-s", "30"),
+    *("--transition-exposures-s", "20,10", "--normal-exposure-s", "2.5"),
+)
 
 
-def main(names: list[str]) -> int:
-    """Print a line for each base; return the exit status."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """How one base is to be printed, and where its layers are cut."""
+
+    tilt_deg: float
+    front_deg: float
+    lip_depth_mm: float | None
+    layer_mm: float
+    phase: float
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """For the command line."""
+        lip = (
+            ("--way", "tilted")
+            if self.lip_depth_mm is None
+            else ("--way", "lipped", "--lip-depth-mm", str(self.lip_depth_mm))
+        )
+        return (
+            *("--tilt-deg", str(self.tilt_deg), "--front-deg", str(self.front_deg)),
+            *("--layer-mm", str(self.layer_mm), *lip),
+        )
+
+
+def drawn(rng: np.random.Generator) -> Asked:
+    """By chance."""
+    lip = round(float(rng.uniform(0.3, 1.0)), 2)
+    return Asked(
+        tilt_deg=round(float(rng.uniform(25.0, 70.0)), 1),
+        front_deg=round(float(rng.uniform(-180.0, 180.0)), 1),
+        lip_depth_mm=lip if rng.random() < 0.7 else None,
+        layer_mm=float(rng.choice([0.05, 0.1])),
+        phase=float(rng.uniform(0.3, 0.7)),
+    )
+
+
+def tried(name: str, asked: Asked, folder: Path) -> tuple[str, ...]:
+    """Write a base by the command, and judge what is there; faults in words."""
+    file = bases.write_stl(folder / f"{name}.stl", name)
+    out = folder / "out"
+    done = _rimgauge(folder, "base", file, *asked.words, *_EXPOSURES, "--out", out)
+    if done.returncode:
+        return (f"status {done.returncode}: {done.stderr.strip().splitlines()[-1]}",)
+    (stl,), (package,) = out.glob("*.stl"), out.glob("*.3mf")
+    printed = tilted_judge.read_stl(stl)
+    found = tilted_judge.judge(
+        printed,
+        trimesh.Trimesh(*bases.mesh(name), process=False),
+        tilt_deg=asked.tilt_deg,
+        front_deg=asked.front_deg,
+        lip_depth_mm=asked.lip_depth_mm,
+        layer_mm=asked.layer_mm,
+        phase=asked.phase,
+    )
+    listed = f"{len(printed.faces)} faces, {found.layers} layers"
+    print(f"    {listed}, off by {1000 * found.off_mm:.2f} um", flush=True)
+    return found.faults + tilted_judge.unlike(printed, package)
+
+
+def _rimgauge(folder: Path, *words: object) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [*_PROGRAM, *map(str, words), "--data-dir", str(folder / "data")],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def main() -> int:
+    """Print a line or two for each base and round; return the exit status."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("names", nargs="*", metavar="NAME")
+    parser.add_argument("--rounds", type=int, default=2)
+    parser.add_argument("--seed", type=int, default=1)
+    given = parser.parse_args()
+    rng = np.random.default_rng(given.seed)
     faults = 0
-    for index, name in enumerate(names or NAMES):
-        base = ready(name)
-        spec = TiltedSpec(
-            layer_mm=0.05,
-            tilt_deg=TILTS_DEG[index % 5],
-            front_deg=FRONTS_DEG[index % 3],
-            lip_depth_mm=0.5 if index % 4 else None,
-            allowance_mm=0.1 if index % 2 else 0.0,
-        )
-        start = time.process_time()
-        tilted = tilt_base(base, spec)
-        took = time.process_time() - start
-        mesh = Trimesh(tilted.vertices_mm, tilted.faces, process=False)
-        phase = PHASES[index % 3]
-        found = inspect_layers(solid(tilted), spec.layer_mm, phase)
-        covered = 1.0 if tilted.lip is None else tilted.lip.covered_share
-        good = (
-            mesh.is_watertight
-            and mesh.body_count == 1
-            and not found.islands_mm
-            and found.hang_mm <= spec.hang_limit_mm
-            and tilted.span_mm <= spec.span_limit_mm
-            and covered == 1.0
-        )
-        faults += not good
-        print(
-            f"{name:24s} tilt {spec.tilt_deg:.0f} phase {phase} {len(base.faces)} "
-            f"faces, {took:.0f} s; {len(tilted.contacts)} contacts, "
-            f"{len(tilted.islands)} islands held, {len(tilted.unsupported)} not; "
-            f"layers {found.layers} islands {len(found.islands_mm)} "
-            f"hang {found.hang_mm:.2f} mm span {tilted.span_mm:.2f} mm lip "
-            f"{covered:.3f} supports {tilted.supports_mm3 / tilted.body_mm3:.2f} of "
-            f"the base {'' if good else 'FAULT'}",
-            flush=True,
-        )
+    for round_ in range(given.rounds):
+        for name in given.names or bases.NAMES:
+            asked = drawn(rng)
+            print(f"{name} {round_}: {' '.join(asked.words)} cut {asked.phase:.2f}")
+            start = time.perf_counter()
+            with tempfile.TemporaryDirectory() as folder:
+                _rimgauge(Path(folder), *_PRINTER).check_returncode()
+                found = tried(name, asked, Path(folder))
+            faults += bool(found)
+            told = "; ".join(found) or "good"
+            print(f"    {time.perf_counter() - start:.0f} s: {told}", flush=True)
+    print(f"{faults} at fault")
     return min(faults, 1)
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(main())

@@ -1,0 +1,308 @@
+"""Whether a tilted base prints, judged on the written file by the tools of others.
+
+trimesh (for 3MF the consortium's lib3mf) reads the file and cuts it, shapely follows it
+from layer to layer.  How the base stands is worked out from tilt and front alone and
+checked against the design's own cuts, so nothing of what made the file is asked.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import lib3mf
+import numpy as np
+import shapely
+import trimesh
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from tests.bases import Points
+
+PIXEL_MM2 = 0.0025  # 50 um square: less than that is not lit, or holds nothing
+HANG_MM = 1.0  # what may reach past the layer below
+RAFT_MM = 0.8
+LIFT_MM = 3.0
+_GRID_MM = 1e-5  # single precision at 100 mm
+_BESIDE_MM = 0.1
+_STEP_MM = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """What a written base showed.
+
+    ``islands_mm`` and ``hangs_mm``: heights of layers with a part on nothing, or one
+    that reaches too far.  ``on_plate``: pieces of the lowest layer; ``clear_mm``: from
+    the raft's top to the lowest point of base and lip; ``off_mm``: how far its cuts are
+    from the design's; ``lip_share``: how much of the low half has the lip under it (1.0
+    where none is wanted).
+    """
+
+    watertight: bool
+    bodies: int
+    layers: int
+    islands_mm: tuple[float, ...]
+    hangs_mm: tuple[float, ...]
+    on_plate: int
+    low_mm: float
+    clear_mm: float
+    off_mm: float
+    lip_share: float
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """In words what is wrong."""
+        holds = {
+            "not watertight": self.watertight,
+            f"{self.bodies} bodies": self.bodies == 1,
+            f"islands at {self.islands_mm[:3]}": not self.islands_mm,
+            f"hangs at {self.hangs_mm[:3]}": not self.hangs_mm,
+            f"{self.on_plate} pieces on the plate": self.on_plate == 1,
+            f"lowest at {self.low_mm}": self.low_mm == 0.0,
+            f"{self.clear_mm:.3f} mm above the raft": self.clear_mm >= LIFT_MM - 2e-3,
+            f"{1000 * self.off_mm:.1f} um off the design": self.off_mm < 1e-3,
+            f"lip under {self.lip_share:.3f} of the low half": self.lip_share == 1.0,
+        }
+        return tuple(words for words, good in holds.items() if not good)
+
+
+def read_stl(path: Path) -> trimesh.Trimesh:
+    """Read an STL; trimesh joins its corners."""
+    return trimesh.load_mesh(path)
+
+
+def read_3mf(path: Path) -> dict[str, trimesh.Trimesh]:
+    """Read a 3MF's objects by the consortium's own reader, strictly."""
+    model = lib3mf.get_wrapper().CreateModel()
+    reader = model.QueryReader("3mf")
+    reader.SetStrictModeActive(True)  # noqa: FBT003 its signature
+    reader.ReadFromFile(str(path))
+    assert model.GetUnit() == lib3mf.ModelUnit.MilliMeter
+    found = {}
+    meshes = model.GetMeshObjects()
+    while meshes.MoveNext():
+        mesh = meshes.GetCurrentMeshObject()
+        vertices = np.array([tuple(v.Coordinates) for v in mesh.GetVertices()])
+        faces = np.array([tuple(t.Indices) for t in mesh.GetTriangleIndices()])
+        found[mesh.GetName()] = trimesh.Trimesh(vertices, faces, process=False)
+    return found
+
+
+def unlike(printed: trimesh.Trimesh, package: Path) -> tuple[str, ...]:
+    """In words what the one object of a 3MF has that the STL beside it has not."""
+    found = list(read_3mf(package).values())
+    if len(found) != 1:
+        return (f"{len(found)} objects in the 3MF",)
+    (mesh,) = found
+    holds = {
+        "3MF not watertight": mesh.is_watertight,
+        f"{mesh.body_count} bodies in the 3MF": mesh.body_count == 1,
+        "3MF of another volume": math.isclose(
+            mesh.volume, printed.volume, rel_tol=1e-5
+        ),
+        "3MF of another size": np.allclose(mesh.bounds, printed.bounds, atol=1e-4),
+    }
+    return tuple(words for words, good in holds.items() if not good)
+
+
+def judge(
+    printed: trimesh.Trimesh,
+    design: trimesh.Trimesh,
+    *,
+    tilt_deg: float,
+    front_deg: float,
+    lip_depth_mm: float | None,
+    layer_mm: float,
+    phase: float,
+) -> Judged:
+    """Judge a tilted base on its supports.
+
+    Parameters
+    ----------
+    printed, design : Trimesh
+        As written, and as it was wanted: standing on its underside.
+    tilt_deg, front_deg, lip_depth_mm, layer_mm
+        As asked for.
+    phase : float
+        Where in a layer it is cut, 0 to 1.
+    """
+    turn = _turn(tilt_deg, front_deg)
+    upright = trimesh.Trimesh(printed.vertices @ turn, printed.faces, process=False)
+    shift, off_mm = _matched(upright, design)
+    upright.apply_translation(shift)
+    outline = _outline(design)
+    low_half = _low_half(outline, front_deg)
+    foot = np.column_stack([low_half, np.full(len(low_half), -(lip_depth_mm or 0.0))])
+    lowest = np.vstack([design.vertices, foot])
+    heights = (
+        np.arange(math.floor(printed.bounds[1, 2] / layer_mm)) + phase
+    ) * layer_mm
+    islands, hangs, first = _followed(printed, heights)
+    return Judged(
+        watertight=printed.is_watertight,
+        bodies=printed.body_count,
+        layers=len(heights),
+        islands_mm=islands,
+        hangs_mm=hangs,
+        on_plate=first,
+        low_mm=float(printed.bounds[0, 2]),
+        clear_mm=float(((lowest - shift) @ turn.T)[:, 2].min()) - RAFT_MM,
+        off_mm=off_mm,
+        lip_share=_lip_share(upright, low_half, lip_depth_mm),
+    )
+
+
+def _turn(tilt_deg: float, front_deg: float) -> NDArray[np.float64]:
+    """From the base's frame to the print's: the side away from the front low, at +y."""
+    tilt, front = math.radians(tilt_deg), math.radians(front_deg)
+    low, up = np.array([-math.cos(front), -math.sin(front), 0]), np.array([0, 0, 1.0])
+    to_low = np.array([0, math.cos(tilt), -math.sin(tilt)])
+    to_up = np.array([0, math.sin(tilt), math.cos(tilt)])
+    before = np.column_stack([low, up, np.cross(low, up)])
+    after = np.column_stack([to_low, to_up, np.cross(to_low, to_up)])
+    return np.asarray(after @ before.T)
+
+
+def _matched(
+    upright: trimesh.Trimesh, design: trimesh.Trimesh
+) -> tuple[NDArray[np.float64], float]:
+    """Shift that brings a printed base over its design, and how far off it is then."""
+    top = design.bounds[1, 2]
+    up = top - upright.bounds[1, 2]
+    heights = top * np.array([0.25, 0.43, 0.61])
+    wanted = list(cuts(design, heights))
+    found = list(cuts(upright, heights - up))
+    largest = max(shapely.get_parts(found[1]), key=lambda part: part.area)
+    aim = max(shapely.get_parts(wanted[1]), key=lambda part: part.area)
+    there, here = (shapely.Polygon(p.exterior).centroid for p in (aim, largest))
+    shift = np.array([there.x - here.x, there.y - here.y, up])
+    off = [
+        _differs(shapely.transform(one, lambda p: p + shift[:2]), other)
+        for one, other in zip(found, wanted, strict=True)
+    ]
+    return shift, max(off)
+
+
+def _differs(found: shapely.Geometry, wanted: shapely.Geometry) -> float:
+    """Area by which the outlines differ to the outline's length, supports left out.
+
+    Supports stand beside the base, or within its recesses.
+    """
+    outer = [shapely.Polygon(part.exterior) for part in shapely.get_parts(wanted)]
+    inner = [part for part in shapely.get_parts(found) if part.intersects(wanted)]
+    without = shapely.union_all([shapely.Polygon(part.exterior) for part in inner])
+    apart = without.symmetric_difference(shapely.union_all(outer))
+    return float(apart.area / wanted.length)
+
+
+def _outline(design: trimesh.Trimesh) -> shapely.Polygon:
+    """Outside of the underside."""
+    (cut,) = cuts(design, np.array([design.bounds[0, 2] + 0.01]))
+    return shapely.union_all(
+        [shapely.Polygon(p.exterior) for p in shapely.get_parts(cut)]
+    )
+
+
+def _low_half(outline: shapely.Polygon, front_deg: float) -> Points:
+    """Points (n, 2) just within the outline's half that will be low."""
+    inner = outline.buffer(-_BESIDE_MM, join_style="mitre").boundary
+    points = shapely.line_interpolate_point(
+        inner, np.arange(0.0, inner.length, _STEP_MM)
+    )
+    front = math.radians(front_deg)
+    away = np.array([-math.cos(front), -math.sin(front)])
+    reach = shapely.get_coordinates(outline) @ away
+    level = shapely.get_coordinates(points)
+    return np.asarray(level[level @ away > (reach.min() + reach.max()) / 2])
+
+
+def _lip_share(
+    upright: trimesh.Trimesh, low_half: Points, depth_mm: float | None
+) -> float:
+    """Share of the low half that has the lip at nearly its full depth under it."""
+    if depth_mm is None:
+        return 1.0
+    (cut,) = cuts(upright, np.array([0.02 - depth_mm]))
+    return float(shapely.contains_xy(cut, low_half).mean())
+
+
+def _followed(
+    mesh: trimesh.Trimesh, heights_mm: NDArray[np.float64]
+) -> tuple[tuple[float, ...], tuple[float, ...], int]:
+    """Heights of islands and of hangs, and the number of pieces of the first layer."""
+    layers = cuts(mesh, heights_mm)
+    below = next(layers)
+    first = len(shapely.get_parts(below))
+    islands, hangs = [], []
+    for z_mm, layer in zip(heights_mm[1:].tolist(), layers, strict=True):
+        if _in_mid_air(layer, below):
+            islands.append(z_mm)
+        if _too_far(layer, below):
+            hangs.append(z_mm)
+        below = layer
+    return tuple(islands), tuple(hangs), first
+
+
+def _in_mid_air(layer: shapely.Geometry, below: shapely.Geometry) -> bool:
+    """Whether a part that is lit stands on less than a pixel of the layer below."""
+    parts, under = shapely.get_parts(layer), shapely.get_parts(below)
+    part, footing = shapely.STRtree(under).query(parts)
+    shared = shapely.area(shapely.intersection(parts[part], under[footing]))
+    held = np.bincount(part, shared, minlength=len(parts))
+    area = shapely.area(parts)
+    return bool(np.any((area > PIXEL_MM2) & (held < np.minimum(PIXEL_MM2, area / 2))))
+
+
+def _too_far(layer: shapely.Geometry, below: shapely.Geometry) -> bool:
+    new = [p for p in shapely.get_parts(layer.difference(below)) if p.area > PIXEL_MM2]
+    if not new:
+        return False
+    near = shapely.STRtree(under := shapely.get_parts(below)).query(
+        new, predicate="dwithin", distance=HANG_MM
+    )
+    reached = shapely.union_all(under[np.unique(near[1])]).buffer(HANG_MM, quad_segs=6)
+    return bool(shapely.union_all(new).difference(reached).area > PIXEL_MM2)
+
+
+def cuts(
+    mesh: trimesh.Trimesh, heights_mm: NDArray[np.float64]
+) -> Iterator[shapely.Geometry]:
+    """Regions at some heights, cut by trimesh."""
+    lines, _, _ = trimesh.intersections.mesh_multiplane(  # type: ignore[no-untyped-call]
+        mesh, (0.0, 0.0, 0.0), (0.0, 0.0, 1.0), heights_mm
+    )
+    for some in lines:
+        ends = np.round(some / _GRID_MM) * _GRID_MM
+        ends = ends[(ends[:, 0] != ends[:, 1]).any(axis=1)]
+        region = _region(shapely.multilinestrings(shapely.linestrings(ends)))
+        if not region.is_valid:  # single precision bends a straight edge back on itself
+            whole = shapely.get_parts(shapely.make_valid(region))
+            region = shapely.union_all(whole[shapely.area(whole) > 0])
+        yield region
+
+
+def _region(lines: shapely.Geometry) -> shapely.Geometry:
+    """What lines enclose an odd number of times; slower where lines cross."""
+    rings = shapely.get_parts(shapely.line_merge(lines))
+    if not shapely.is_closed(rings).all():
+        return shapely.build_area(lines)
+    points, which = shapely.get_coordinates(rings, return_index=True)
+    rings = shapely.linearrings(points, indices=which)
+    filled = shapely.polygons(rings)
+    starts = shapely.get_point(rings, 0)
+    ring, around = shapely.STRtree(filled).query(starts, predicate="within")
+    depth = np.bincount(ring, minlength=len(rings))
+    hole = depth % 2
+    itself = np.flatnonzero(hole == 0)
+    opens = (hole[ring] == 1) & (depth[around] == depth[ring] - 1)
+    ring = np.concatenate([itself, ring[opens]])
+    around = np.concatenate([itself, around[opens]])
+    order = np.lexsort((hole[ring], around))
+    _, part = np.unique(around[order], return_inverse=True)
+    return shapely.multipolygons(shapely.polygons(rings[ring[order]], indices=part))
