@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    Parts = NDArray[np.object_]
+
     from tests.bases import Points
 
 PIXEL_MM2 = 0.0025  # 50 um square: less than that is not lit, or holds nothing
@@ -241,33 +243,40 @@ def _followed(
     first = len(shapely.get_parts(below))
     islands, hangs = [], []
     for z_mm, layer in zip(heights_mm[1:].tolist(), layers, strict=True):
-        if _in_mid_air(layer, below):
+        parts, under = shapely.get_parts(layer), shapely.get_parts(below)
+        new = _new(parts, under)
+        area = shapely.area(parts)
+        held = area - shapely.area(new)
+        if np.any((area > PIXEL_MM2) & (held < np.minimum(PIXEL_MM2, area / 2))):
             islands.append(z_mm)
-        if _too_far(layer, below):
+        if _too_far(new, under):
             hangs.append(z_mm)
         below = layer
     return tuple(islands), tuple(hangs), first
 
 
-def _in_mid_air(layer: shapely.Geometry, below: shapely.Geometry) -> bool:
-    """Whether a part that is lit stands on less than a pixel of the layer below."""
-    parts, under = shapely.get_parts(layer), shapely.get_parts(below)
+def _new(parts: Parts, under: Parts) -> Parts:
+    """What of each part has nothing below it."""
     part, footing = shapely.STRtree(under).query(parts)
-    shared = shapely.area(shapely.intersection(parts[part], under[footing]))
-    held = np.bincount(part, shared, minlength=len(parts))
-    area = shapely.area(parts)
-    return bool(np.any((area > PIXEL_MM2) & (held < np.minimum(PIXEL_MM2, area / 2))))
+    new = parts.copy()
+    for one in np.unique(part):
+        new[one] = parts[one].difference(_one(under[footing[part == one]]))
+    return new
 
 
-def _too_far(layer: shapely.Geometry, below: shapely.Geometry) -> bool:
-    new = [p for p in shapely.get_parts(layer.difference(below)) if p.area > PIXEL_MM2]
-    if not new:
-        return False
-    near = shapely.STRtree(under := shapely.get_parts(below)).query(
-        new, predicate="dwithin", distance=HANG_MM
-    )
-    reached = shapely.union_all(under[np.unique(near[1])]).buffer(HANG_MM, quad_segs=6)
-    return bool(shapely.union_all(new).difference(reached).area > PIXEL_MM2)
+def _too_far(new: Parts, under: Parts) -> bool:
+    """Whether something of it reaches past all that is below."""
+    new = shapely.get_parts(new)
+    new = new[shapely.area(new) > PIXEL_MM2]
+    _, near = shapely.STRtree(under).query(new, "dwithin", HANG_MM)
+    reached = _one(under[np.unique(near)]).buffer(HANG_MM, quad_segs=6)
+    rest = shapely.difference(new, reached)
+    return bool(np.any(shapely.area(rest) > PIXEL_MM2))
+
+
+def _one(parts: Parts) -> shapely.Geometry:
+    """Parts of one layer: they don't touch."""
+    return parts[0] if len(parts) == 1 else shapely.multipolygons(parts)
 
 
 def cuts(
