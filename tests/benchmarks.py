@@ -15,6 +15,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -181,6 +182,27 @@ def edge_scatter() -> str:
     return f"edge scatter / Cramer-Rao bound: {found} (wanted <= 1.5)"
 
 
+def reading_time() -> str:
+    """Read 2,000,000 triangles in every format, in processes of their own."""
+    from tests.patterns.base_reading_speed import read_all
+
+    told = [
+        f"{name} {one.cpu_s:.1f} s CPU, {one.peak_gb:.2f} GB"
+        for name, one in read_all()
+    ]
+    return f"2,000,000 triangles read: {', '.join(told)} (wanted <= 20 s, 2 GB)"
+
+
+def nesting_time() -> str:
+    """Nest 200 discs, all of one size or of 200 sizes."""
+    from patterns.nesting import nest
+    from tests.patterns.test_nesting import disc, equal, unlike
+
+    sizes = [[disc(size(i)) for i in range(200)] for size in (equal, unlike)]
+    alike, mixed = (cpu_s(partial(nest, discs, (400.0, 200.0))) for discs in sizes)
+    return f"200 discs nested: alike {alike:.1f}, mixed {mixed:.1f} s CPU (wanted <= 5)"
+
+
 def help_time() -> str:
     """Whole process of --help."""
     command = [sys.executable, "-m", "calib.cli", "--help"]
@@ -192,6 +214,8 @@ def main() -> None:
     measured = (
         coupon_time,
         help_time,
+        nesting_time,
+        reading_time,
         edge_scatter,
         fit_time,
         photo_ratio,

@@ -12,12 +12,17 @@ import resource
 import sys
 import tempfile
 import time
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from patterns.base_reading import read_base
 from patterns.export import stl_bytes, threemf_bytes
 from tests import bases
 from tests.bases import Faces, Mesh, Points
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 BIG = "sculpted_disc_160_2m"
 _ROWS = 100_000
@@ -40,16 +45,30 @@ def _ascii(path: Path, vertices: Points, faces: Faces) -> None:
         file.write("endsolid big\n")
 
 
-def _read(path: Path) -> tuple[int, float, float, float]:
-    """Triangles, seconds of clock and processor, and peak memory in GB."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spent:
+    """What reading one file took."""
+
+    mb: float
+    triangles: int
+    clock_s: float
+    cpu_s: float
+    peak_gb: float
+
+
+def _read(path: Path) -> Spent:
     clock, processor = time.perf_counter(), time.process_time()
     base = read_base(path)
-    seconds = time.perf_counter() - clock, time.process_time() - processor
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-    return len(base.faces), *seconds, peak
+    return Spent(
+        mb=path.stat().st_size / 1e6,
+        triangles=len(base.faces),
+        clock_s=time.perf_counter() - clock,
+        cpu_s=time.process_time() - processor,
+        peak_gb=resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6,
+    )
 
 
-def main(name: str = BIG) -> None:
+def read_all(name: str = BIG) -> Iterator[tuple[str, Spent]]:
     """Write a base in every format, and read each in a process of its own."""
     vertices, faces = bases.mesh(name)
     mesh = Mesh(vertices, faces)
@@ -63,11 +82,17 @@ def main(name: str = BIG) -> None:
         start = multiprocessing.get_context("spawn")
         for path in (binary, text, drawn, package):
             with start.Pool(1) as pool:
-                count, clock, processor, peak = pool.apply(_read, (path,))
-            print(
-                f"{path.name:12} {path.stat().st_size / 1e6:6.1f} MB {count:9,} "
-                f"triangles {clock:6.1f} s {processor:6.1f} s CPU {peak:5.2f} GB"
-            )
+                yield path.name, pool.apply(_read, (path,))
+
+
+def main(name: str = BIG) -> None:
+    """Print a line for each format."""
+    for file, spent in read_all(name):
+        print(
+            f"{file:12} {spent.mb:6.1f} MB {spent.triangles:9,} triangles "
+            f"{spent.clock_s:6.1f} s {spent.cpu_s:6.1f} s CPU {spent.peak_gb:5.2f} GB",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":
