@@ -103,18 +103,22 @@ def merge(measurements: Sequence[RimMeasurement]) -> RimMeasurement:
 
 def _merged_plan(plan: Sequence[RimMeasurement]) -> RimMeasurement:
     """Combine what was seen in plan; what was refused may be whole when joined."""
-    best = max(plan, key=lambda m: "sag" in m.values)
-    usable = [m for m in plan if "sag" in m.values or _is_good_in_parts(m)]
-    usable = [m for m in usable if m.reasons.get("form_mm") != TOO_ASIDE] or usable
-    if not usable:
+    order = sorted(range(len(plan)), key=lambda k: _doubt(plan[k]))
+    best = plan[order[0]]
+    order = [k for k in order if "sag" in plan[k].values or _is_good_in_parts(plan[k])]
+    if "form" in best.values:
+        order = [k for k in order if not _is_aside(plan[k])]
+    if not order:
         return best
+    usable = [plan[k] for k in order]
     arcs = [m.arc for m in usable if m.arc is not None]
     joined = stitch(arcs)
+    joined = replace(joined, source=np.array(order)[joined.source])
     reasons = {k: why for k, why in best.reasons.items() if k == "part_scale"}
     bare = replace(best, values={}, upper_mm={}, reasons=reasons, arc=joined)
     reason = why_not(joined, 1.0, 0.0)
     if reason is not None:
-        return refused(bare, reason)
+        return best if "sag" in best.values else refused(bare, reason)
     merged = measured_arc(bare, joined, _merged_doubt(usable, joined))
     pair = _clear_pair(arcs) if len(arcs) > 1 else None
     if pair is None:
@@ -131,6 +135,22 @@ def _is_good_in_parts(measured: RimMeasurement) -> bool:
     return measured.reasons.get("sag_mm") not in (LOW_CONTRAST, LINED_MAT)
 
 
+def _doubt(measured: RimMeasurement) -> tuple[bool, float, float]:
+    """Sort the most trustworthy first: the u of its form, then how strong its edge."""
+    form = measured.values.get("form")
+    arc = measured.arc
+    strength = 0.0 if arc is None else float(np.mean(arc.used * arc.strength))
+    return (
+        "sag" not in measured.values,
+        math.inf if form is None else form.u_mm,
+        -strength,
+    )
+
+
+def _is_aside(measured: RimMeasurement) -> bool:
+    return measured.reasons.get("form_mm") == TOO_ASIDE
+
+
 def _merged_doubt(measurements: Sequence[RimMeasurement], arc: RimArc) -> RimDoubt:
     """View and scale of the photo that gave most of the arc."""
     rough = rough_profile(
@@ -143,7 +163,7 @@ def _merged_doubt(measurements: Sequence[RimMeasurement], arc: RimArc) -> RimDou
         return max(parts, default=otherwise)
 
     view = largest("pose", 0.002)
-    if all(m.reasons.get("form_mm") == TOO_ASIDE for m in measurements):
+    if any(_is_aside(m) for m in measurements):
         skew = math.inf
     else:
         alike = VIEW_LENGTH_MM["form"] / VIEW_LENGTH_MM["radius"] * view

@@ -39,7 +39,8 @@ def stitch(arcs: Sequence[RimArc]) -> RimArc:
     Parameters
     ----------
     arcs : sequence of RimArc
-        At least one; all with the same ``phi_rad``.
+        At least one; all with the same ``phi_rad``.  The first is the one to trust: the
+        others are laid on it, and fill in where they are clearly stronger.
 
     Returns
     -------
@@ -53,10 +54,11 @@ def stitch(arcs: Sequence[RimArc]) -> RimArc:
 
     Notes
     -----
-    Each photo lays the circle's centre a little elsewhere and has its own scale; before
-    they are joined, ``c0 + c1 cos phi + c2 sin phi`` of the difference to the first is
-    taken off, by least squares over what both show well.  Carried on from a short
-    overlap that would be a guess: an arc with less than a quarter in common is left.
+    Each photo lays the circle's centre a little elsewhere, has its own scale, and makes
+    an oval of a circle that it sees aslant; before they are joined, the waves of up to
+    ``2 phi`` of the difference to the first are taken off, by least squares over what
+    both show well.  Carried on from a short overlap that would be a guess: an arc with
+    less than a quarter in common is left.
     """
     if not arcs:
         raise ValueError("nothing to stitch")
@@ -66,13 +68,12 @@ def stitch(arcs: Sequence[RimArc]) -> RimArc:
         for a in arcs
     ):
         raise ValueError("arcs of different angles can't be stitched")
-    best = max(range(len(arcs)), key=lambda k: float(np.mean(_shown(arcs[k]))))
-    joinable = [arc is arcs[best] or _common(arcs[best], arc) for arc in arcs]
-    laid = np.array([_laid_on(arcs[best], arc) for arc in arcs])
+    joinable = [True, *(_common(arcs[0], arc) for arc in arcs[1:])]
+    laid = np.array([_laid_on(arcs[0], arc) for arc in arcs])
     shown = np.array([_smooth(_shown(arc), phi * arc.radius_mm) for arc in arcs])
     usable = np.array([arc.used & k for arc, k in zip(arcs, joinable, strict=True)])
     shown = np.where(usable, shown, -1.0)
-    shown[best] = np.where(usable[best], MUCH_BETTER * shown[best], -1.0)
+    shown[0] = np.where(usable[0], MUCH_BETTER * shown[0], -1.0)
     pick = np.argmax(shown, axis=0)
     every = np.arange(len(phi))
 
@@ -80,14 +81,14 @@ def stitch(arcs: Sequence[RimArc]) -> RimArc:
         return np.asarray(np.array([getattr(arc, name) for arc in arcs])[pick, every])
 
     return RimArc(
-        radius_mm=arcs[best].radius_mm,
+        radius_mm=arcs[0].radius_mm,
         phi_rad=phi,
         residual_mm=laid[pick, every],
         u_mm=take("u_mm"),
         strength=take("strength"),
         used=np.asarray(usable.any(axis=0)),
-        source=_sources(arcs, pick),
-        smear_mm=arcs[best].smear_mm,
+        source=pick,
+        smear_mm=arcs[0].smear_mm,
     )
 
 
@@ -104,7 +105,7 @@ def disagreement(first: RimArc, second: RimArc) -> float | None:
         return None
     phi = first.phi_rad[both]
     difference = (second.residual_mm - first.residual_mm)[both]
-    seen = _views(phi, ovals=True)
+    seen = _views(phi)
     difference -= seen @ np.linalg.lstsq(seen, difference, rcond=None)[0]
     along = phi * first.radius_mm
     form = lowpass(along, difference, ROUGHNESS_CUTOFF_MM)
@@ -128,10 +129,6 @@ def _both_read(first: RimArc, other: RimArc) -> NDArray[np.bool_]:
     return first.used & other.used & (strength > _READ)
 
 
-def _sources(arcs: Sequence[RimArc], pick: NDArray[np.intp]) -> NDArray[np.intp]:
-    return np.asarray(pick, dtype=np.intp) + 0 * arcs[0].source
-
-
 def _shown(arc: RimArc) -> Floats:
     return np.where(arc.used, np.maximum(arc.strength, 0.0), 0.0)
 
@@ -143,12 +140,10 @@ def _smooth(values: Floats, along_mm: Floats) -> Floats:
     return np.convolve(np.pad(values, reach, mode="edge"), window, "valid")
 
 
-def _views(phi_rad: Floats, *, ovals: bool) -> Floats:
+def _views(phi_rad: Floats) -> Floats:
     """Give what two views of a rim differ by: size, place, how oval they make it."""
-    waves = [np.ones_like(phi_rad), np.cos(phi_rad), np.sin(phi_rad)]
-    if ovals:
-        waves += [np.cos(2 * phi_rad), np.sin(2 * phi_rad)]
-    return np.column_stack(waves)
+    waves = [wave(k * phi_rad) for k in (1, 2) for wave in (np.cos, np.sin)]
+    return np.column_stack([np.ones_like(phi_rad), *waves])
 
 
 def _laid_on(first: RimArc, other: RimArc) -> Floats:
@@ -158,9 +153,9 @@ def _laid_on(first: RimArc, other: RimArc) -> Floats:
     weight = np.minimum(_shown(first), _shown(other)) ** 2
     weight = weight if weight.sum() > _CLEARLY else np.ones(len(weight))
     phi = first.phi_rad
-    design = _views(phi, ovals=False)
+    design = _views(phi)
     difference = other.residual_mm - first.residual_mm
-    shift = np.zeros(3)
+    shift = np.zeros(design.shape[1])
     for _ in range(3):
         left = np.abs(difference - design @ shift)
         typical = 1.4826 * float(np.median(left[weight > 0])) + 1e-4

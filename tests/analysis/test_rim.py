@@ -17,6 +17,7 @@ from analysis.rim_annotate import ENLARGED, rim_figure
 from analysis.rim_centre import centred
 from analysis.rim_merge import merge, two_prints
 from analysis.rim_result import RimMeasurement, TileDrawing
+from analysis.rim_values import TOO_ASIDE
 from analysis.roughness import (
     finite_length_share,
     floor_of_scatter,
@@ -236,6 +237,24 @@ def test_two_photos_make_one_rim_and_take_the_lit_pieces() -> None:
     assert set(np.unique(both.arc.source)) <= {0, 1}
     shaded = both.arc.phi_rad > np.deg2rad(30)
     assert (both.arc.source[shaded] == 1).all()
+
+
+def test_a_second_photo_in_shade_or_from_aside_takes_nothing_away() -> None:
+    rim = _rim(13, sigma_mm=0.009)
+    good, _ = _measured(rim, Scene(turn_rad=0.3))
+    shaded, _ = _measured(rim, Scene(penumbra=0.75, turn_rad=0.3 + np.pi), seed=2)
+    aside = replace(
+        good,
+        values={k: q for k, q in good.values.items() if k not in {"form", "cos2phi"}},
+        reasons={**good.reasons, "form_mm": TOO_ASIDE, "cos2phi_mm": TOO_ASIDE},
+    )
+    assert "sag" not in shaded.values
+    assert "form" in merge([shaded, good]).values
+    assert "form" in merge([aside, good]).values
+    for photos in ([shaded, aside], [aside, shaded]):
+        both = merge(photos)
+        assert "sag" in both.values
+        assert both.reasons["form_mm"] == TOO_ASIDE
 
 
 @pytest.mark.parametrize("shift_mm", [-0.2, -0.13, 0.0, 0.05, 0.17])
