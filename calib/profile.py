@@ -21,6 +21,17 @@ if TYPE_CHECKING:
     from patterns.manifest import Manifest
 
 
+def setting_of(made: Print) -> Setting:
+    """Give the exposures of a recorded print."""
+    raised = made.bottom_layers + made.transition_layers
+    return Setting(
+        layer_mm=made.layer_mm,
+        normal_s=made.exposure_by_layer_s[-1],
+        raised_s=made.exposure_by_layer_s[:raised],
+        bottom_layers=made.bottom_layers,
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
     """All that the records say about a bottle on a printer.
@@ -40,14 +51,7 @@ class Profile:
     @property
     def present(self) -> Setting:
         """How the newest measured print was exposed."""
-        newest = self.measured[-1].value
-        raised = newest.bottom_layers + newest.transition_layers
-        return Setting(
-            layer_mm=newest.layer_mm,
-            normal_s=newest.exposure_by_layer_s[-1],
-            raised_s=newest.exposure_by_layer_s[:raised],
-            bottom_layers=newest.bottom_layers,
-        )
+        return setting_of(self.measured[-1].value)
 
     @property
     def outcomes(self) -> tuple[Outcome, ...]:

@@ -76,6 +76,8 @@ def recommend(
         for way in ways
         if (departure := _departure(way)) is not None
     ]
+    if not any(way.offered for way in ways):
+        return _nothing_offered(ways)
     if not picks:
         return _nothing_known(flat, bottle)
     against_flat = _against_flat(flat)
@@ -118,6 +120,15 @@ def _departure(way: Way) -> Interval | None:
     if flare is not None and flare.value_mm > MENDABLE_MM:
         return flare
     return way.departure.interval
+
+
+def _nothing_offered(ways: Sequence[Way]) -> Recommendation:
+    why = dict.fromkeys(way.refused for way in ways)
+    return Recommendation(
+        way=None,
+        reason=f"It can't be printed here any way. {' '.join(why)}",
+        measure_next=None,
+    )
 
 
 def _nothing_known(flat: Way, bottle: str | None) -> Recommendation:

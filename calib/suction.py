@@ -32,6 +32,9 @@ VISCOSITY_PA_S = 0.3
 LIFT_MM_PER_S = 1.0
 """Taken where the user gave none: common practice, no source."""
 
+LITTLE_N = 5.0
+"""Suction that asks for no vent (common practice, no source)."""
+
 VENT_REST_N = 1.0
 LEAST_VENT_MM = 2.0
 _VENT_STEP_MM = 0.5
@@ -243,10 +246,13 @@ def _words(
     of = "" if behind else " of the top"
     many = f"A {one}{of} closes" if recesses == 1 else f"{recesses} {more}{of} close"
     by = "between plate and film" if behind else "against the film"
+    said = f"{many} {by}: {area_mm2:.0f} mm2, up to {cap_n:.0f} N at every lift"
+    if cap_n < LITTLE_N:
+        return f"{said}, too little to ask for a vent."
     taken = f" ({', '.join(vent.assumed)} taken)" if vent.assumed else ""
     each = "" if recesses == 1 else " each"
     where = " through the wall, close to the underside" if behind else ""
     return (
-        f"{many} {by}: {area_mm2:.0f} mm2, up to {cap_n:.0f} N at every lift; a vent "
-        f"of {vent.diameter_mm:g} mm{each}{where} leaves {vent.rest_n:.1f} N{taken}."
+        f"{said}; a vent of {vent.diameter_mm:g} mm{each}{where} leaves "
+        f"{vent.rest_n:.1f} N{taken}."
     )

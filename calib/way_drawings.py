@@ -17,12 +17,14 @@ from matplotlib.path import Path
 from numpy.typing import NDArray
 
 from calib.way_shapes import (
+    across_in_print,
     beside,
     blunted,
     contacts_in_base,
     departed_rim,
     downhill,
     from_below,
+    leftwards,
     lip_section,
     lowest_corner,
     stood,
@@ -44,6 +46,9 @@ PAPER, INK, FAINT = "#fbfaf7", "#22303a", "#7d8a92"
 RESIN, HOLLOW, SUPPORT = "#86a9b2", "#c6d6da", "#ccd3d6"
 LIP, PLATE, AMISS = "#e3aa45", "#4a5760", "#c8453b"
 
+SKETCHED = "*"
+"""Ends the caption of a drawing whose departure runs as sketched."""
+
 _FACTORS = (1, 2, 5, 10, 20, 50, 100, 200)
 _CLOSE_MM = (4.6, 2.3)  # what the drawing of the rim shows
 _FLARE_DRAWN_MM = 1.2  # how wide the largest flare may be drawn there
@@ -52,6 +57,7 @@ _BELOW_SHARE = 0.06  # of the base's width, seen from below
 _PILLARS_MM = 4.0  # how near the section a pillar is that is drawn behind it
 _PILLARS_CLOSE_MM = 0.6
 _SLIVER_MM = 0.004
+_BESIDE_MM = 0.0137
 _BAR_SHARE = 0.25
 _BARS_MM = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 
@@ -60,6 +66,7 @@ _BARS_MM = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 class Subject:
     """A base to be drawn, its body, and downhill (2,) in its frame.
 
+    ``across_mm``: how far to the left of its origin it is cut.
     ``close_factor`` and ``below_factor``: how much larger departures are drawn at the
     rim and from below, the same for all ways, so that they compare by eye.
     """
@@ -67,8 +74,20 @@ class Subject:
     base: Base
     body: manifold3d.Manifold
     lean: Array
+    across_mm: float
     close_factor: int
     below_factor: int
+
+    @property
+    def section(self) -> shapely.Geometry:
+        """The cut along downhill, in the base's frame."""
+        return beside(self.body, self.lean, self.across_mm, 0.0)
+
+    def behind(self, made: TiltedBase, within_mm: float) -> shapely.Geometry:
+        """Give the base and the supports near the cut, in the print frame."""
+        _, raised = downhill(made.pose)
+        across = across_in_print(made, self.across_mm)
+        return beside(solid(made), raised, across, within_mm)
 
 
 def subject_of(
@@ -82,9 +101,16 @@ def subject_of(
         base=base,
         body=body,
         lean=lean,
+        across_mm=_cut_at(base, lean),
         close_factor=_factor(_largest(tilted), _LOST_DRAWN_MM),
         below_factor=_factor(_largest(told), _BELOW_SHARE * width),
     )
+
+
+def _cut_at(base: Base, lean: Array) -> float:
+    """Cut through the middle, but not along an edge that may run there."""
+    middle = shapely.Polygon(base.rim.outline).centroid
+    return float(np.array([middle.x, middle.y]) @ leftwards(lean)) + _BESIDE_MM
 
 
 def _larger(factor: int, how: str = "larger") -> str:
@@ -103,7 +129,7 @@ def _factor(length_mm: float, drawn_mm: float) -> int:
 
 def flat_section(ax: Axes, subject: Subject) -> str:
     """Draw the base on the plate; give the caption."""
-    section = beside(subject.body, subject.lean, 0.0)
+    section = subject.section
     _plate(ax, section.bounds)
     _fill(ax, section, RESIN)
     _window(ax, section.bounds)
@@ -112,19 +138,18 @@ def flat_section(ax: Axes, subject: Subject) -> str:
 
 def tilted_section(ax: Axes, subject: Subject, made: TiltedBase) -> str:
     """Draw the base on its supports; give the caption."""
-    _, raised = downhill(made.pose)
-    behind = beside(solid(made), raised, _PILLARS_MM)
+    behind = subject.behind(made, _PILLARS_MM)
     _plate(ax, behind.bounds)
     _fill(ax, behind, SUPPORT)
-    _fill(ax, stood(beside(subject.body, subject.lean, 0.0), made.pose), RESIN)
-    _fill(ax, lip_section(made), LIP)
+    _fill(ax, stood(subject.section, made.pose), RESIN)
+    _fill(ax, lip_section(made, subject.across_mm), LIP)
     _window(ax, behind.bounds)
     return "in section, true to scale; supports near it behind"
 
 
 def flat_close(ax: Axes, subject: Subject, way: Way) -> str:
     """Draw the lowest layers at the rim, without insets and with them."""
-    section = beside(subject.body, subject.lean, 0.0)
+    section = subject.section
     right, _ = lowest_corner(section)
     window = _around(right, 0.0, across=0.66, below=0.12)
     seen = section.intersection(shapely.box(*window))
@@ -151,15 +176,12 @@ def flat_close(ax: Axes, subject: Subject, way: Way) -> str:
 
 def tilted_close(ax: Axes, subject: Subject, made: TiltedBase, way: Way) -> str:
     """Draw the lowest place of the rim, and what the corner is expected to lose."""
-    _, raised = downhill(made.pose)
-    section = stood(beside(subject.body, subject.lean, 0.0), made.pose)
-    lip = lip_section(made)
+    section = stood(subject.section, made.pose)
+    lip = lip_section(made, subject.across_mm)
     corner = lowest_corner(section)
     window = _around(*corner, across=0.5, below=0.36)
     near = shapely.box(*window)
-    _fill(
-        ax, beside(solid(made), raised, _PILLARS_CLOSE_MM).intersection(near), SUPPORT
-    )
+    _fill(ax, subject.behind(made, _PILLARS_CLOSE_MM).intersection(near), SUPPORT)
     _fill(ax, lip.intersection(near), LIP)
     told = way.departure.interval
     if told is None:
@@ -214,7 +236,7 @@ def tilted_below(ax: Axes, subject: Subject, made: TiltedBase, way: Way) -> str:
     _window(ax, rim.bounds)
     if told is None:
         return "from below; departure not measured"
-    return f"from below: departure {_larger(subject.below_factor)}*"
+    return f"from below: departure {_larger(subject.below_factor)}{SKETCHED}"
 
 
 def _rim_below(ax: Axes, subject: Subject) -> shapely.Polygon:
@@ -309,11 +331,13 @@ def _window(
     below = ax.get_xaxis_transform()
     ends = [low_x, low_x + bar]
     ax.plot(ends, [-0.05] * 2, color=INK, lw=1.4, transform=below, clip_on=False)
-    ax.text(
-        ends[1] + 0.015 * width,
-        -0.05,
+    ax.annotate(
         f"{bar:g} mm",
-        transform=below,
+        (ends[1], -0.05),
+        (4.0, 0.0),
+        xycoords=below,
+        textcoords="offset points",
+        annotation_clip=False,
         fontsize=6.5,
         color=INK,
         va="center",

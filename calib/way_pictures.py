@@ -23,6 +23,7 @@ from calib.way_drawings import (
     PAPER,
     PLATE,
     RESIN,
+    SKETCHED,
     SUPPORT,
     Subject,
     flat_below,
@@ -96,6 +97,7 @@ def draw_ways(
         "lipped": made.lipped,
         "flat": None,
     }
+    sketched = False
     for way, left in zip(compared.ways, _LEFTS, strict=True):
         _column(figure, way, left, chosen=way.name == compared.recommendation.way)
         axes = [figure.add_axes((left, low, _WIDTH, high)) for low, high in _PLACES]
@@ -106,6 +108,7 @@ def draw_ways(
             captions = _tilted(axes, subject, body, way)
         else:
             captions = _nothing(figure, axes, way, left)
+        sketched |= any(caption.endswith(SKETCHED) for caption in captions)
         for (low, high), caption in zip(_PLACES, captions, strict=True):
             figure.text(
                 left + _WIDTH / 2.0,
@@ -115,7 +118,7 @@ def draw_ways(
                 color=FAINT,
                 ha="center",
             )
-    _foot(figure, compared)
+    _foot(figure, compared, sketched=sketched)
     return figure
 
 
@@ -201,14 +204,18 @@ def _heading(figure: Figure, compared: Comparison, remark: str) -> None:
     )
 
 
-def _foot(figure: Figure, compared: Comparison) -> None:
+def _foot(figure: Figure, compared: Comparison, *, sketched: bool) -> None:
     """Say which way and why, what to measure next and what is a sketch."""
     told = compared.recommendation
     which = WAY_WORDS[told.way] if told.way else "none yet"
     said = [f"Recommended: {which}. {told.reason}"]
     if told.measure_next:
         said.append(f"Next: {told.measure_next}")
-    said.append("* Its size is what was measured; its run along the rim is a sketch.")
+    if sketched:
+        said.append(
+            f"{SKETCHED} Its size is what was measured; its run along the rim is a "
+            "sketch."
+        )
     lines = [line for text in said for line in textwrap.wrap(text, _FOOT_LETTERS)]
     figure.text(
         _LEFTS[0] - 0.012,
@@ -237,6 +244,7 @@ def _column(figure: Figure, way: Way, left: float, *, chosen: bool) -> None:
         )
     )
     at = "" if way.name == "flat" or not way.tilt_deg > 0 else f", {way.tilt_deg:.0f}°"
+    at += "" if way.tilt_measured else " (not measured)"
     figure.text(
         left,
         0.888,

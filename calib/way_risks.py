@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import shapely
 
 from calib.adhesion import LIKE_AREA_RATIO
+from calib.way_words import counted
 
 if TYPE_CHECKING:
     from calib.advised import FlatAdvice, TiltedAdvice
@@ -100,14 +101,14 @@ def _island_words(made: TiltedBase) -> list[str]:
     standing = sum(island.footing == "base" for island in made.islands)
     if standing:
         said.append(
-            f"{_many(standing, 'place')} of the top can only be held from the base "
-            "itself: those supports mark it where they stand."
+            f"{counted(standing, 'place')} of the top can only be held from the base "
+            "itself, which is marked where those supports stand."
         )
     loose = len(made.unsupported)
     if loose:
         said.append(
-            f"{_many(loose, 'place')} of the top begin on nothing and may be missing "
-            "or stray in the vat."
+            f"Nothing holds {counted(loose, 'place')} where the top begins in mid air: "
+            "they may be missing, or stray in the vat."
         )
     return said
 
@@ -122,7 +123,3 @@ def _kept_words(base: Base, *, shut: bool) -> str:
     if kept < _LEAST_MM3:
         return ""
     return f"{kept:.0f} mm3" if kept < _SMALL_MM3 else f"{kept / 1000.0:.1f} ml"
-
-
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}" + ("" if count == 1 else "s")

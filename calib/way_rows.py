@@ -59,10 +59,14 @@ def flat_row(
     setup : Setup
     """
     levels = _levels(body)
-    roof = free_roof(base.recesses)
+    outline = _outer(shapely.union_all([level.material for level in levels]))
+    fits = setup.fits(outline)
     refused = str(plan) if isinstance(plan, RimgaugeError) else ""
+    roof = free_roof(base.recesses)
     if roof is not None:
         refused = roof.words
+    elif not fits:
+        refused = setup.no_room(outline)
     solved = None if isinstance(plan, RimgaugeError) else plan
     first, worst = _left(solved, advice)
     allowance = 0.0 if solved is None else solved.sanding_allowance_mm
@@ -70,7 +74,6 @@ def flat_row(
         levels, on_plate=True, wall_mm=_wall_mm(base), liquid=setup.liquid
     )
     height = base.height_mm + allowance
-    shadow = shapely.union_all([level.material for level in levels])
     return Way(
         name="flat",
         refused=refused,
@@ -86,7 +89,7 @@ def flat_row(
             base_ml=base.volume_mm3 / 1000.0,
             extra_ml=allowance * on_plate_mm2(base) / 1000.0,
         ),
-        fits=setup.fits(_outer(shadow)),
+        fits=fits,
         suction=suction,
         risks=flat_risks(base, suction, advice),
     )
@@ -105,13 +108,14 @@ def tilted_row(
     departure = _tilted_departure(treatment, lipped=name == "lipped")
     if isinstance(made, RimgaugeError):
         return _refused_row(name, str(made), departure, treatment)
+    fits = setup.fits(made.footprint)
     posed = body.transform(np.asarray(made.pose, dtype=np.float64))
     suction = find_suction(
         _levels(posed), on_plate=False, wall_mm=_wall_mm(base), liquid=setup.liquid
     )
     return Way(
         name=name,
-        refused="",
+        refused="" if fits else setup.no_room(made.footprint),
         tilt_deg=made.spec.tilt_deg,
         tilt_measured=treatment is not None,
         departure=departure,
@@ -127,7 +131,7 @@ def tilted_row(
             base_ml=base.volume_mm3 / 1000.0,
             extra_ml=(made.resin_mm3 - base.volume_mm3) / 1000.0,
         ),
-        fits=setup.fits(made.footprint),
+        fits=fits,
         suction=suction,
         risks=tilted_risks(base, made, suction, advice),
     )

@@ -51,8 +51,23 @@ class Setup:
             return None
         return print_time(height_mm, self.setting, self.motion)
 
+    @property
+    def plate_mm(self) -> tuple[float, float]:
+        """Size of the plate."""
+        return self.printer.plate_x_mm, self.printer.plate_y_mm
+
     def fits(self, outline: shapely.Polygon) -> int:
         """Count how many of an outline go on the plate."""
-        plate = self.printer.plate_x_mm, self.printer.plate_y_mm
-        found = fill(outline, plate, gap_mm=self.gap_mm, turns_deg=self.turns_deg)
+        found = fill(
+            outline, self.plate_mm, gap_mm=self.gap_mm, turns_deg=self.turns_deg
+        )
         return len(found.laid)
+
+    def no_room(self, outline: shapely.Polygon) -> str:
+        """Say that an outline doesn't go on the plate."""
+        low_x, low_y, high_x, high_y = outline.bounds
+        wide, deep = self.plate_mm
+        return (
+            f"It takes {high_x - low_x:.0f} x {high_y - low_y:.0f} mm on the plate; "
+            f"that of {self.printer.name} has {wide:g} x {deep:g} mm."
+        )

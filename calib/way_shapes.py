@@ -35,11 +35,12 @@ def downhill(pose: Array) -> tuple[Array, Array]:
 
 
 def beside(
-    body: manifold3d.Manifold, along: Array, within_mm: float
+    body: manifold3d.Manifold, along: Array, across_mm: float, within_mm: float
 ) -> shapely.Geometry:
-    """Side view of what lies within a distance of the upright plane through z.
+    """Side view of what lies within a distance of an upright plane.
 
-    x runs along ``along`` (2,), y up.  ``within_mm`` 0: the cut by the plane itself.
+    x runs along ``along`` (2,), y up; the plane is ``across_mm`` to the left of z.
+    ``within_mm`` 0: the cut by the plane itself.
     """
     turn_deg = float(np.degrees(np.arctan2(along[1], along[0])))
     lying = body.rotate((0.0, 0.0, -turn_deg)).rotate((90.0, 0.0, 0.0))
@@ -47,7 +48,7 @@ def beside(
     places = np.linspace(-within_mm, within_mm, steps + 1) if within_mm else [0.0]
     cuts = [
         part
-        for at in places
+        for at in across_mm + np.asarray(places)
         for part in polygons(section(lying.slice(float(at)), float(at)))
     ]
     return affinity.scale(shapely.union_all(cuts), 1.0, -1.0, origin=(0.0, 0.0))
@@ -115,13 +116,25 @@ def lowest_corner(shape: shapely.Geometry) -> tuple[float, float]:
     return x, y
 
 
-def lip_section(made: TiltedBase) -> shapely.Geometry:
-    """Cut the lip by the plane of the tilt; in the print frame, along downhill."""
+def leftwards(along: Array) -> Array:
+    """Give the direction (2,) a quarter turn to the left."""
+    return np.array([-along[1], along[0]])
+
+
+def across_in_print(made: TiltedBase, across_mm: float) -> float:
+    """Bring the place of an upright plane along downhill to the print frame."""
+    _, raised = downhill(made.pose)
+    return across_mm + float(made.pose[:2, 3] @ leftwards(raised))
+
+
+def lip_section(made: TiltedBase, across_mm: float) -> shapely.Geometry:
+    """Cut the lip by a plane of the tilt; in the print frame, along downhill."""
     if made.lip is None:
         return shapely.Polygon()
     lean, _ = downhill(made.pose)
     far = 1e3
-    line = shapely.LineString([-far * lean, far * lean])
+    middle = across_mm * leftwards(lean)
+    line = shapely.LineString([middle - far * lean, middle + far * lean])
     pieces = [
         shapely.box(min(ends), -made.lip.depth_mm, max(ends), 0.0)
         for run in shapely.get_parts(made.lip.plan.intersection(line))

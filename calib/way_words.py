@@ -37,6 +37,11 @@ def sanding_words(sanding: Sanding, *, stubs: bool) -> str:
     return f"{sanding.depth_mm:.2f} mm" + (" and the stubs" if stubs else "")
 
 
+def counted(count: int, one: str, more: str = "") -> str:
+    """Give a number of things; ``more``: what several are called."""
+    return f"{count} {one if count == 1 else more or one + 's'}"
+
+
 def time_words(time: PrintTime | None) -> str:
     """Give hours and minutes, and say what they don't hold."""
     if time is None:
@@ -68,9 +73,11 @@ def way_lines(way: Way) -> tuple[tuple[str, str], ...]:
         ("layers", str(way.time.layers) if way.time else "-"),
         ("time", time_words(way.time)),
         ("resin", resin_words(way.resin)),
-        ("on a plate", str(way.fits) if way.fits else "none fits"),
+        ("on a plate", str(way.fits)),
         ("suction", suction_words(way.suction)),
     )
-    if math.isnan(way.height_mm):  # it can't be made at all
-        rest = tuple((name, "-") for name, _ in rest)
-    return (("rim departs", length_words(way.departure, size=True)), *rest)
+    lines = (("rim departs", length_words(way.departure, size=True)), *rest)
+    if way.offered:
+        return lines
+    told = () if math.isnan(way.height_mm) else ("suction",)  # it may be why
+    return tuple((name, said if name in told else "-") for name, said in lines)

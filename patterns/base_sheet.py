@@ -15,10 +15,14 @@ if TYPE_CHECKING:
 
 PrintedAs = Literal["tilted", "lipped", "flat"]
 
-TITLES: dict[PrintedAs, str] = {
+_TITLES: dict[PrintedAs, str] = {
     "tilted": "Base, tilted on supports",
     "lipped": "Base, tilted with the lip",
     "flat": "Base, flat on the plate",
+}
+_TITLES_UNSUPPORTED: dict[PrintedAs, str] = _TITLES | {
+    "tilted": "Base, tilted, for supports of yours",
+    "lipped": "Base, tilted with the lip, for supports of yours",
 }
 GUESS = (
     "A guess: the insets below are by rule, not measured. Print and measure the flare "
@@ -146,7 +150,8 @@ def _new_page(pdf: FPDF, sheet: BaseSheet, title: str) -> None:
 
 def _print_page(pdf: FPDF, sheet: BaseSheet) -> None:
     kind = _kind(sheet)
-    _new_page(pdf, sheet, TITLES[sheet.printed_as])
+    titles = _TITLES if sheet.supports else _TITLES_UNSUPPORTED
+    _new_page(pdf, sheet, titles[sheet.printed_as])
     if sheet.guess:
         page.heading(pdf, "A guess, not measured")
         page.points(pdf, [GUESS])

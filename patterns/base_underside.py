@@ -80,11 +80,20 @@ def find_underside(
     sides = [side for side in found if side is not None]
     shadow = max((s.outline_mm2 for s in sides), default=0.0)
     if not shadow or shadow < _LEAST_SHARE * _hull_mm2(_level(vertices_mm, sides[0])):
-        raise FileError(
+        raise _nothing_flat(source, direction)
+    return _preferred(sides)
+
+
+def _nothing_flat(source: str, direction: str | None) -> FileError:
+    if direction is None:
+        return FileError(
             f"{source} has no flat side to stand on.",
             "Cut it level in a mesh editor, or name the side with --underside.",
         )
-    return _preferred(sides)
+    return FileError(
+        f"{source} has no flat side that looks towards {direction}.",
+        "Name another one, or leave --underside out: the largest flat side is taken.",
+    )
 
 
 def _preferred(sides: list[Underside]) -> Underside:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from calib.cli.options import of_bottle, pictures, tolerance
 from calib.cli.output import (
     CAUTIONS,
     Report,
@@ -19,27 +19,17 @@ from calib.cli.output import (
 from calib.cli.pictures import check_folder, leave, suggestion_pictures
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from calib.advice import Suggestion
     from calib.advised import Advised
     from calib.prediction import Interval
 
 
 @click.command()
-@click.option("--bottle", help="Name of the bottle; may be left out if there is one.")
-@click.option("--printer", help="Name of the printer; may be left out if there is one.")
-@click.option(
-    "--tolerance-mm",
-    type=click.FloatRange(0.0, 1.0, min_open=True),
-    default=0.05,
-    show_default=True,
-    help="How far any layer's outline may stand from the body's.",
-)
-@click.option(
-    "--pictures",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Folder for plots of flare against exposure and of departure against tilt.",
-)
+@of_bottle
+@tolerance("How far any layer's outline may stand from the body's.")
+@pictures("Folder for plots of flare against exposure and of departure against tilt.")
 @keeps_records
 @reports
 def suggest(

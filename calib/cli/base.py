@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calib.cli.exposures import SecondsList
+from calib.cli.options import of_bottle, pictures, tolerance
 from calib.cli.output import (
-    CAUTIONS,
     Report,
+    caution_lines,
     keeps_records,
     narrate,
     now,
@@ -49,8 +50,7 @@ _QUIET_S = 2.0
     type=click.Choice(["-z", "+z", "-x", "+x", "-y", "+y"]),
     help="Side of the file that is the underside; left out, the largest flat one.",
 )
-@click.option("--bottle", help="Name of the bottle; may be left out if there is one.")
-@click.option("--printer", help="Name of the printer; may be left out if there is one.")
+@of_bottle
 @click.option(
     "--way",
     type=click.Choice(["flat", "tilted", "lipped"]),
@@ -116,13 +116,7 @@ _QUIET_S = 2.0
     "--lift-mm-per-s", type=float, help="How fast the plate first leaves the film."
 )
 @click.option("--viscosity-pa-s", type=float, help="Of the resin as it is printed.")
-@click.option(
-    "--tolerance-mm",
-    type=click.FloatRange(0.0, 1.0, min_open=True),
-    default=0.05,
-    show_default=True,
-    help="How far the wall of a flat print may stand from straight.",
-)
+@tolerance("How far the wall of a flat print may stand from straight.")
 @click.option(
     "--gap-mm",
     type=click.FloatRange(0.01, 50.0),
@@ -143,12 +137,7 @@ _QUIET_S = 2.0
     metavar="DIR",
     help="Folder for STL, 3MF, sheets and picture; left out, nothing is written.",
 )
-@click.option(
-    "--pictures",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Folder for a picture of the ways alone.",
-)
+@pictures("Folder for a picture of the ways alone.")
 @click.option("--invented", is_flag=True, hidden=True, help="The demo's: mark it so.")
 @keeps_records
 @reports
@@ -303,14 +292,14 @@ def _write(
 def _document(
     compared: Sequence[Compared], written: Sequence[Path], left: Sequence[str]
 ) -> dict[str, Any]:
-    from calib.cli.base_words import base_document, plain
+    from calib.cli.base_words import base_document
 
     return {
         "ok": True,
         "bases": [
             {
                 **base_document(one.base),
-                "comparison": plain(asdict(one.comparison)),
+                "comparison": asdict(one.comparison),
             }
             for one in compared
         ],
@@ -330,8 +319,7 @@ def _told(
     lines += [f"picture: {path}" for path in left]
     if written:
         lines += ["wrote:", *(f"  {path}" for path in written), ""]
-        lines.append("Before you start, read the cautions on the sheet:")
-        lines += [f"  - {caution}" for caution in CAUTIONS]
+        lines += caution_lines()
     else:
         lines.append("Nothing is written: name a folder with --out.")
     return "\n".join(lines)

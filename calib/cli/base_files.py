@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calib.base_work import Compared, Ready
-from calib.cli.base_words import plain, sanding_words, settings_rows
+from calib.cli.base_words import sanding_words, settings_rows
+from calib.cli.output import plain
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,11 +18,14 @@ if TYPE_CHECKING:
     from calib.records import WrittenBase
     from calib.way_setup import Setup
     from patterns.base_sheet import BaseSheet
+    from patterns.tilted_spec import Island
 
 PICTURE_WORDS = (
     "Each way in section and in view. Flare and dents are drawn larger, by the factor "
     "beside each drawing."
 )
+
+_MOST_PLACES = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,17 +73,19 @@ def files_of(chosen: Sequence[Chosen], setup: Setup) -> dict[str, bytes]:
     """
     from patterns.base_sheet import base_sheet_pdf
 
+    plates = _plates(chosen, setup)
+    printed = [name.removesuffix(".stl") for name in plates if name.endswith(".stl")]
     files: dict[str, bytes] = {}
     for one in chosen:
-        sheet = sheet_of(one, setup)
+        sheet = sheet_of(one, setup, printed)
         files[f"{one.stem}-sheet-a4.pdf"] = base_sheet_pdf(sheet, "a4")
         files[f"{one.stem}-sheet-letter.pdf"] = base_sheet_pdf(sheet, "letter")
         files[f"{one.stem}-ways.png"] = one.picture
-    return _plates(chosen, setup) | files
+    return plates | files
 
 
-def sheet_of(one: Chosen, setup: Setup) -> BaseSheet:
-    """Collect what a base's sheet tells."""
+def sheet_of(one: Chosen, setup: Setup, printed: Sequence[str]) -> BaseSheet:
+    """Collect what a base's sheet tells; ``printed``: names of the plates' files."""
     from patterns.base_sheet import BaseSheet
 
     told = one.compared.comparison
@@ -91,7 +97,10 @@ def sheet_of(one: Chosen, setup: Setup) -> BaseSheet:
         guess=one.ready.guess,
         cavities=bool(one.compared.base.recesses),
         reason=_reason(one),
-        settings=settings_rows(one.compared, one.ready, setup.setting),
+        settings=(
+            ("File", _file_words(printed)),
+            *settings_rows(one.compared, one.ready, setup.setting, one.copies),
+        ),
         sanding=sanding_words(one.compared, one.ready),
         notes=(
             *way.risks,
@@ -133,7 +142,7 @@ def _plates(chosen: Sequence[Chosen], setup: Setup) -> dict[str, bytes]:
     while waiting:
         nested = nest(
             [one.ready.outline for one in waiting],
-            (setup.printer.plate_x_mm, setup.printer.plate_y_mm),
+            setup.plate_mm,
             gap_mm=setup.gap_mm,
             turns_deg=setup.turns_deg,
         )
@@ -173,14 +182,16 @@ def _common_stem(chosen: Sequence[Chosen]) -> str:
     return f"{chosen[0].stem.removesuffix('-guess')}-and-{len(chosen) - 1}-more{guess}"
 
 
+def _file_words(printed: Sequence[str]) -> str:
+    first, last = printed[0], printed[-1]
+    return f"{first}.stl or .3mf" + (f" to {last}" if last != first else "")
+
+
 def _too_large(one: Chosen, setup: Setup) -> Exception:
     from patterns.errors import RecordError
 
-    x0, y0, x1, y1 = one.ready.outline.bounds
     return RecordError(
-        f"{one.compared.base.name} takes {x1 - x0:.0f} x {y1 - y0:.0f} mm printed this "
-        f"way; the plate of {setup.printer.name} has {setup.printer.plate_x_mm:g} x "
-        f"{setup.printer.plate_y_mm:g} mm.",
+        f"{one.compared.base.name}: {setup.no_room(one.ready.outline)}",
         "Print it another way (--way), or correct the printer's record.",
     )
 
@@ -210,13 +221,27 @@ def _plan_notes(ready: Ready) -> tuple[str, ...]:
 
 
 def _islands(ready: Ready) -> tuple[str, ...]:
+    """Name the places of the top whose supports mark the base, or that have none."""
     if ready.tilted is None:
         return ()
-    return tuple(
-        f"Not supported: {island.area_mm2:.2f} mm2 at x {island.x_mm:.1f}, y "
-        f"{island.y_mm:.1f}, z {island.z_mm:.1f} of the base."
-        for island in ready.tilted.unsupported
+    found = ready.tilted.islands
+    told = (
+        ("Held from the base itself", [i for i in found if i.footing == "base"]),
+        ("Held by nothing", [i for i in found if i.footing == "none"]),
     )
+    return tuple(f"{how}: {_places(islands)}." for how, islands in told if islands)
+
+
+def _places(islands: Sequence[Island]) -> str:
+    """List places in the base's frame, mm, the largest first."""
+    largest = sorted(islands, key=lambda island: -island.area_mm2)
+    told = [
+        f"({i.x_mm + 0.0:.1f}, {i.y_mm + 0.0:.1f}, {i.z_mm:.1f})"
+        for i in largest[:_MOST_PLACES]
+    ]
+    left = len(largest) - len(told)
+    more = f" and {left} more" if left else ""
+    return f"x, y, z of the base in mm {' '.join(told)}{more}"
 
 
 def _summary(one: Chosen) -> dict[str, Any]:

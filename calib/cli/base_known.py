@@ -91,21 +91,12 @@ def advised_of(
 
 
 def _setting(advised: Advised | None, prints: Sequence[Entry[Print]]) -> Setting | None:
-    from calib.wall import Setting
+    from calib.profile import setting_of
 
     if advised is not None and advised.flat is not None:
         flat = advised.flat
         return flat.profile.present.with_bottom(flat.suggestion.bottom_exposure_s)
-    if not prints:
-        return None
-    newest = prints[-1].value
-    raised = newest.bottom_layers + newest.transition_layers
-    return Setting(
-        layer_mm=newest.layer_mm,
-        normal_s=newest.exposure_by_layer_s[-1],
-        raised_s=newest.exposure_by_layer_s[:raised],
-        bottom_layers=newest.bottom_layers,
-    )
+    return setting_of(prints[-1].value) if prints else None
 
 
 def setup_of(known: Known, options: Mapping[str, Any]) -> Setup:

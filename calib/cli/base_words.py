@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from calib.cli.output import strong, table
-from calib.way_words import way_lines
+from calib.way_words import NONE, counted, resin_words, way_lines
 from calib.ways import WAY_WORDS
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from calib.base_work import Compared, Ready
     from calib.flat_plan import FlatPlan
     from calib.wall import Setting
@@ -77,7 +79,7 @@ def flatness_words(base: Base) -> str:
 def compared_lines(compared: Compared) -> list[str]:
     """Set the three ways side by side, then the recommendation."""
     told = compared.comparison
-    columns = [[_cell(way, said) for _, said in way_lines(way)] for way in told.ways]
+    columns = [[said for _, said in way_lines(way)] for way in told.ways]
     names = [name for name, _ in way_lines(told.ways[0])]
     rows = list(zip(names, *columns, strict=True))
     rows.insert(0, ("tilt", *(_tilt_words(way) for way in told.ways)))
@@ -97,7 +99,7 @@ def recommended_lines(told: Comparison) -> list[str]:
 
 
 def settings_rows(
-    compared: Compared, ready: Ready, setting: Setting | None
+    compared: Compared, ready: Ready, setting: Setting | None, copies: int
 ) -> tuple[tuple[str, str], ...]:
     """Name and value of everything that a base must be printed with."""
     way = compared.comparison.way(ready.way)
@@ -119,8 +121,11 @@ def settings_rows(
     rows += [
         (name.capitalize(), value)
         for name, value in way_lines(way)
-        if name in ("time", "resin", "layers")
+        if name in ("time", "layers")
     ]
+    if copies > 1:
+        rows.append(("Copies", f"{copies}"))
+    rows.append(("Resin", resin_words(way.resin) + (" each" if copies > 1 else "")))
     return tuple(rows)
 
 
@@ -139,31 +144,30 @@ def sanding_words(compared: Compared, ready: Ready) -> tuple[str, ...]:
 
 
 def _exposure_rows(setting: Setting) -> list[tuple[str, str]]:
-    runs = [
-        f"{len(list(run))} of {seconds:g} s"
-        for seconds, run in groupby(setting.raised_s)
-    ]
     return [
         ("Layer height", f"{setting.layer_mm:g} mm"),
-        ("Bottom and transition layers", ", ".join(runs)),
+        ("Bottom and transition layers", f"{_runs(setting.raised_s, 'g')} s"),
         ("Normal layers", f"{setting.normal_s:g} s"),
     ]
 
 
 def _plan_rows(plan: FlatPlan) -> list[tuple[str, str]]:
-    insets = ", ".join(
-        f"{len(list(run))} of {inset_mm:.3f}"
-        for inset_mm, run in groupby(inset.inset_mm for inset in plan.insets)
-    )
+    insets = _runs((inset.inset_mm for inset in plan.insets), ".3f")
+    added = plan.sanding_allowance_mm
     return [
         ("Mask pixel", f"{plan.pixel_x_mm * 1e3:g} x {plan.pixel_y_mm * 1e3:g} um"),
         ("Insets, from the plate up", f"{insets} mm"),
-        ("Added below for sanding", f"{plan.sanding_allowance_mm:.2f} mm"),
+        ("Added below for sanding", f"{added:.2f} mm" if added else NONE),
     ]
 
 
-def _cell(way: Way, said: str) -> str:
-    return said if way.offered else "-"
+def _runs(values: Iterable[float], form: str) -> str:
+    """List numbers in order, equal neighbours counted."""
+    told = []
+    for value, run in groupby(values):
+        count = len(list(run))
+        told.append((f"{count} x " if count > 1 else "") + format(value, form))
+    return ", ".join(told)
 
 
 def _tilt_words(way: Way) -> str:
@@ -177,11 +181,12 @@ def _tilt_words(way: Way) -> str:
 
 
 def _why_lines(told: Comparison) -> list[str]:
-    lines = []
+    """Say what each way risks, a sentence once, or why it isn't offered."""
+    of: dict[str, list[str]] = {}
     for way in told.ways:
-        said = [way.refused] if way.refused else list(way.risks)
-        lines += [f"  {WAY_WORDS[way.name]}: {sentence}" for sentence in said]
-    return lines
+        for sentence in [f"not offered. {way.refused}"] if way.refused else way.risks:
+            of.setdefault(sentence, []).append(WAY_WORDS[way.name])
+    return [f"  {', '.join(names)}: {sentence}" for sentence, names in of.items()]
 
 
 def _rim_words(base: Base) -> str:
@@ -193,9 +198,10 @@ def _rim_words(base: Base) -> str:
         else f"leaning {'in' if rim.draft_deg > 0 else 'out'} by "
         f"{abs(rim.draft_deg):.0f} degrees"
     )
+    round_ = len(rim.runs) - straight
     return (
-        f"{len(rim.corners)} corners, {straight} straight and "
-        f"{len(rim.runs) - straight} round stretches, wall {lean}"
+        f"{counted(len(rim.corners), 'corner')}, {straight} straight and "
+        f"{counted(round_, 'round stretch', 'round stretches')}, wall {lean}"
     )
 
 
@@ -237,29 +243,15 @@ def base_document(base: Base) -> dict[str, Any]:
         ],
         "corners": len(base.rim.corners),
         "draft_deg": base.rim.draft_deg,
-        "thinnest_wall_mm": _finite(base.rim.thinnest_wall_mm),
+        "thinnest_wall_mm": base.rim.thinnest_wall_mm,
+        "thinnest_at_mm": list(base.rim.thinnest_at_mm),
         "recesses": [
             {
                 "area_mm2": recess.area_mm2,
-                "depth_mm": _finite(recess.depth_mm),
+                "depth_mm": recess.depth_mm,
                 "roof_span_mm": recess.roof_span_mm,
                 "vented": recess.vented,
             }
             for recess in base.recesses
         ],
     }
-
-
-def plain(value: Any) -> Any:  # noqa: ANN401 JSON
-    """Leave out what JSON can't say: numbers that aren't finite become null."""
-    if isinstance(value, float):
-        return _finite(value)
-    if isinstance(value, dict):
-        return {key: plain(one) for key, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(one) for one in value]
-    return value
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None

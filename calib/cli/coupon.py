@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from calib.cli.exposures import SecondsList, equal_steps
+from calib.cli.options import made_into, normal_exposure, plate_room, raster
 from calib.cli.output import (
-    CAUTIONS,
     Report,
+    caution_lines,
     keeps_records,
     narrate,
-    now,
     open_store,
     reports,
     strong,
@@ -22,6 +21,7 @@ from calib.cli.output import (
 
 if TYPE_CHECKING:
     from collections.abc import Container
+    from pathlib import Path
 
     from patterns import FlareSpec, Manifest
 
@@ -32,28 +32,9 @@ def coupon() -> None:
 
 
 @coupon.command()
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    required=True,
-    help="Folder for STL, 3MF, manifest and sheets; made if missing.",
-)
-@click.option(
-    "--pixel-x-mm",
-    type=float,
-    default=0.05,
-    show_default=True,
-    help="Pixel pitch along the coupon's long side.",
-)
-@click.option(
-    "--pixel-y-mm",
-    type=float,
-    default=0.05,
-    show_default=True,
-    help="Pixel pitch along its short side.",
-)
-@click.option(
-    "--layer-mm", type=float, default=0.05, show_default=True, help="Layer height."
+@made_into("STL, 3MF, manifest and sheets")
+@raster(
+    "Pixel pitch along the coupon's long side.", "Pixel pitch along its short side."
 )
 @click.option(
     "--bottom-layers",
@@ -81,31 +62,15 @@ def coupon() -> None:
     type=SecondsList(),
     help="Exposure of each transition layer where the steps aren't equal, as 20,14,8.",
 )
-@click.option(
-    "--normal-exposure-s",
-    type=float,
-    default=2.5,
-    show_default=True,
-    help="Exposure of all other layers.",
-)
+@normal_exposure("Exposure of all other layers.")
 @click.option(
     "--wait-before-exposure-s",
     type=float,
     help="Pause between the plate's arrival and the light, for the sheet.",
 )
-@click.option(
-    "--plate-x-mm",
-    type=float,
-    default=115.0,
-    show_default=True,
-    help="Room on the plate along the coupon's long side.",
-)
-@click.option(
-    "--plate-y-mm",
-    type=float,
-    default=65.0,
-    show_default=True,
-    help="Room on the plate along its short side.",
+@plate_room(
+    "Room on the plate along the coupon's long side.",
+    "Room on the plate along its short side.",
 )
 @click.option(
     "--code",
@@ -172,9 +137,8 @@ def _make(
     spec: FlareSpec, out: Path, data_dir: Path
 ) -> tuple[Manifest, tuple[Path, ...]]:
     """Give the coupon a code of its own, write its files, remember it."""
-    from calib.cli.known import made_manifests
+    from calib.cli.known import made_manifests, remember
     from calib.codes import free_code
-    from calib.records import MadeCoupon
     from patterns import build
     from patterns.export import write_coupon
 
@@ -186,15 +150,7 @@ def _make(
         stem = built.manifest.coupon_id
         refuse_crowd(out, {f"{stem}.stl", f"{stem}.json"})
         with store.transaction():
-            if built.manifest.coupon_id not in {known.coupon_id for known in made}:
-                store.add(
-                    MadeCoupon(
-                        coupon_id=built.manifest.coupon_id,
-                        code=built.manifest.code,
-                        manifest_json=built.manifest.to_json(),
-                    ),
-                    at=now(),
-                )
+            remember(store, built.manifest, made)
             files = write_coupon(built, out)
     return built.manifest, files
 
@@ -232,11 +188,11 @@ def refuse_crowd(out: Path, own: Container[str]) -> None:
 def _told(manifest: Manifest, files: tuple[Path, ...]) -> str:
     long, short, high = manifest.size_mm
     wrote = "\n".join(f"  {path}" for path in files)
-    cautions = "\n".join(f"  - {caution}" for caution in CAUTIONS)
+    cautions = "\n".join(caution_lines())
     return (
         f"{strong(manifest.coupon_id)}: {long:.1f} x {short:.1f} x {high:.2f} mm, "
         f"{manifest.layers} layers, {manifest.volume_mm3 / 1000:.1f} ml\n{wrote}\n\n"
         "Print it flat on the plate as its sheet says: not raised, turned, mirrored or "
-        f"scaled.\nBefore you start, read the cautions on the sheet:\n{cautions}\n\n"
+        f"scaled.\n{cautions}\n\n"
         f"Then: rimgauge record print --coupon {manifest.coupon_id} ..."
     )

@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from calib.cli.coupon import refuse_crowd
 from calib.cli.exposures import NumberList
+from calib.cli.options import made_into, normal_exposure, plate_room, raster
 from calib.cli.output import (
-    CAUTIONS,
     Report,
+    caution_lines,
     keeps_records,
     narrate,
-    now,
     open_store,
     reports,
     strong,
 )
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from patterns.rim_manifest import RimManifest
     from patterns.rim_set import RimSet
     from patterns.rim_spec import RimSpec, Treatment
@@ -34,36 +35,14 @@ _TREATMENTS: dict[str, tuple[Treatment, ...]] = {
 
 
 @click.command()
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    required=True,
-    help="Folder for plates, tiles, stand, manifest and sheets; made if missing.",
+@made_into("plates, tiles, stand, manifest and sheets")
+@raster(
+    "Pixel pitch along the plate's long side.",
+    "Pixel pitch along its short side, the way the tiles lean.",
 )
-@click.option(
-    "--pixel-x-mm",
-    type=float,
-    default=0.05,
-    show_default=True,
-    help="Pixel pitch along the plate's long side.",
-)
-@click.option(
-    "--pixel-y-mm",
-    type=float,
-    default=0.05,
-    show_default=True,
-    help="Pixel pitch along its short side, the way the tiles lean.",
-)
-@click.option(
-    "--layer-mm", type=float, default=0.05, show_default=True, help="Layer height."
-)
-@click.option(
-    "--normal-exposure-s",
-    type=float,
-    default=2.5,
-    show_default=True,
-    help="Exposure of the layers above the rafts; those of bottom and transition "
-    "layers are yours.",
+@normal_exposure(
+    "Exposure of the layers above the rafts; those of bottom and transition layers are "
+    "yours."
 )
 @click.option(
     "--tilts-deg",
@@ -118,20 +97,7 @@ _TREATMENTS: dict[str, tuple[Treatment, ...]] = {
 @click.option(
     "--radius-mm", type=float, default=12.5, show_default=True, help="Of a tile."
 )
-@click.option(
-    "--plate-x-mm",
-    type=float,
-    default=115.0,
-    show_default=True,
-    help="Long side of the room on the plate.",
-)
-@click.option(
-    "--plate-y-mm",
-    type=float,
-    default=65.0,
-    show_default=True,
-    help="Its short side.",
-)
+@plate_room("Long side of the room on the plate.", "Its short side.")
 @click.option(
     "--set-code",
     type=int,
@@ -166,9 +132,8 @@ def rims(
 
 def _make(spec: RimSpec, out: Path, data_dir: Path) -> tuple[RimSet, tuple[Path, ...]]:
     """Give the set a code of its own, write its files, remember it."""
-    from calib.cli.known import made_rims
+    from calib.cli.known import made_rims, remember
     from calib.codes import free_set_code
-    from calib.records import MadeCoupon
     from patterns.export import write_all
     from patterns.rim_export import rim_files
     from patterns.rim_set import build_rims
@@ -181,15 +146,7 @@ def _make(spec: RimSpec, out: Path, data_dir: Path) -> tuple[RimSet, tuple[Path,
         contents = rim_files(built)
         refuse_crowd(out, contents)
         with store.transaction():
-            if built.manifest.set_id not in {known.set_id for known in made}:
-                store.add(
-                    MadeCoupon(
-                        coupon_id=built.manifest.set_id,
-                        code=built.manifest.set_code,
-                        manifest_json=built.manifest.to_json(),
-                    ),
-                    at=now(),
-                )
+            remember(store, built.manifest, made)
             files = write_all({out / name: made for name, made in contents.items()})
     return built, files
 
@@ -225,14 +182,13 @@ def _told(built: RimSet, files: tuple[Path, ...]) -> str:
     )
     tilts = sorted({tile.tilt_deg for tile in manifest.tiles})
     wrote = "\n".join(f"  {path}" for path in files)
-    cautions = "\n".join(f"  - {caution}" for caution in CAUTIONS)
+    cautions = "\n".join(caution_lines())
     return (
         f"{strong(manifest.set_id)}: {len(manifest.tiles)} tiles at "
         f"{', '.join(f'{tilt:.4g}' for tilt in tilts)} degrees\n{plates}\n"
         f"  stand: {manifest.stand.volume_mm3 / 1000:.1f} ml, printed once\n{wrote}\n\n"
         "Print the plates as they are; their supports are in them.  A tile file shows "
-        "one tile as it should be in the end.\n"
-        f"Before you start, read the cautions on the sheet:\n{cautions}\n\n"
+        f"one tile as it should be in the end.\n{cautions}\n\n"
         f"Then: rimgauge record print --coupon {manifest.set_id} ..., once for each "
         "plate,\nfree, cure and sand the tiles as the sheet says, and photograph them."
     )

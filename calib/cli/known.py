@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
-from calib.cli.output import read_text
+from calib.cli.output import now, read_text
 from patterns.rim_manifest import RimManifest, rim_manifest_from_json
 
 if TYPE_CHECKING:
@@ -45,6 +45,23 @@ def identity(manifest: Manifest | RimManifest) -> str:
     if isinstance(manifest, RimManifest):
         return manifest.set_id
     return manifest.coupon_id
+
+
+def remember(
+    store: Store,
+    manifest: Manifest | RimManifest,
+    made: Sequence[Manifest | RimManifest],
+) -> None:
+    """Keep a coupon's or a set's manifest, if it isn't among those that were made."""
+    from calib.records import MadeCoupon
+
+    if identity(manifest) in {identity(known) for known in made}:
+        return
+    code = manifest.set_code if isinstance(manifest, RimManifest) else manifest.code
+    coupon = MadeCoupon(
+        coupon_id=identity(manifest), code=code, manifest_json=manifest.to_json()
+    )
+    store.add(coupon, at=now())
 
 
 def made_manifests(store: Store) -> tuple[Manifest, ...]:

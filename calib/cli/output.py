@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
+import math
 import sys
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -27,6 +28,12 @@ CAUTIONS = (
     "Wash solvent burns easily: closed vessel, no flame or spark; cure dry parts only.",
     "The safety data sheets of your resin and solvent come before anything said here.",
 )
+
+
+def caution_lines() -> list[str]:
+    """Tell the cautions, before anything that is printed."""
+    told = (f"  - {caution}" for caution in CAUTIONS)
+    return ["Before you start, read the cautions on the sheet:", *told]
 
 
 class ExitCode(IntEnum):
@@ -67,7 +74,18 @@ def reports(command: Callable[..., Report]) -> Callable[..., ExitCode]:
 
 def as_document(document: object) -> str:
     """Write a document as JSON."""
-    return json.dumps(document, indent=1)
+    return json.dumps(plain(document), indent=1, allow_nan=False)
+
+
+def plain(value: Any) -> Any:  # noqa: ANN401 JSON
+    """Leave out what JSON can't say: numbers that aren't finite become null."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: plain(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(one) for one in value]
+    return value
 
 
 def error_document(code: str, message: str, remedy: str) -> dict[str, Any]:

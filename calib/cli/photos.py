@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from calib.cli.options import pictures
 from calib.cli.output import (
     ExitCode,
     Report,
@@ -71,12 +72,7 @@ def scale(photo: Path) -> Report:
     help="Take the scale from the coupon where no ruler can be read.  Lengths are then "
     "uncertain by 1 % and the part's own scale stays unknown.",
 )
-@click.option(
-    "--pictures",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Folder for an annotated picture of each photo.",
-)
+@pictures("Folder for an annotated picture of each photo.")
 @click.option(
     "--print",
     "print_number",

@@ -105,6 +105,16 @@ def test_a_hollow_in_the_top_closes_flat_and_hardly_tilted() -> None:
     assert tilted.area_mm2 < 0.2 * flat.area_mm2
 
 
+def test_a_larger_hollow_of_the_top_is_not_taken_for_the_recess_below_it() -> None:
+    pocket = Manifold.cylinder(3.0, 2.5, circular_segments=48).translate((0, 0, -1))
+    crater = Manifold.cylinder(5.0, 8.0, circular_segments=96).translate((0, 0, 4))
+    body = Manifold.cylinder(6.0, 15.0, circular_segments=96) - pocket - crater
+    found = find_suction(levels(body), on_plate=True, wall_mm=2.0, liquid=SYRUP)
+    assert found.area_mm2 == pytest.approx(math.pi * 8.0**2, rel=2e-3)
+    assert "hollow of the top" in found.words
+    assert "plate" not in found.words
+
+
 def test_a_hole_right_through_is_closed_by_the_plate_only() -> None:
     drill = Manifold.cylinder(7.0, 1.5, circular_segments=96).translate((0, 0, -1))
     drilled = Manifold.cylinder(5.0, 15.0, circular_segments=96) - drill

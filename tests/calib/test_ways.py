@@ -6,17 +6,22 @@ INVENTED: no such bottle was ever printed; see tests/calib/base_ways.py.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 from typing import TYPE_CHECKING
 
 import pytest
 import shapely
+import trimesh
 
-from calib.base_work import Compared, Wish, compare_ways
+from calib.base_flat import plan_flat
+from calib.base_work import Compared
 from calib.print_time import Motion
 from calib.roof import FREE_SPAN_MM, free_roof
 from calib.suction import force_cap_n
 from calib.wall import Setting
+from calib.way_compare import compare
+from calib.way_made import Made, tilt_or_why, tilted_spec
 from calib.way_pictures import draw_ways
 from calib.way_setup import Setup
 from calib.way_words import length_words, time_words, way_lines
@@ -27,26 +32,45 @@ from tests.calib.base_ways import PRINTER, advised, flat_advice, tile_advice
 
 if TYPE_CHECKING:
     from calib.advised import Advised
+    from calib.flat_plan import FlatPlan
+    from calib.records import Printer
+    from patterns.base import Base
+    from patterns.errors import RimgaugeError
+    from patterns.tilted_spec import TiltedSpec
 
 SETTING = Setting(layer_mm=0.05, normal_s=2.5, raised_s=(30.0,) * 5, bottom_layers=5)
 MOTION = Motion(lift_s=7.0, wait_s=1.0)
+DISC, HOLLOW = "disc_20_coarse", "hollow_disc_32"
 WIDE = {"halo_share": 0.5, "halo_mm": 1.2, "depth_mm": 0.4}
 CRISP = {"halo_share": 0.01, "halo_mm": 0.1, "depth_mm": 0.06, "core_mm": 0.03}
 
 
 @cache
-def compared(name: str, kind: str) -> Compared:
-    known = bottle(kind)
+def compared(name: str, kind: str, printer: Printer = PRINTER) -> Compared:
+    base, known = ready(name), bottle(kind)
+    flat = None if known is None else known.flat
     setup = Setup(
-        printer=PRINTER,
-        setting=SETTING if known is None or known.flat is None else None,
-        motion=MOTION,
+        printer=printer, setting=SETTING if flat is None else None, motion=MOTION
     )
-    return compare_ways(ready(name), known, setup, Wish(layer_mm=0.05), silent)
+    tilted, lipped = (
+        body(name, tilted_spec(known, lipped=lipped, layer_mm=0.05))
+        for lipped in (False, True)
+    )
+    made = Made(flat=plan(name, kind) if flat else None, tilted=tilted, lipped=lipped)
+    return Compared(base=base, made=made, comparison=compare(base, made, known, setup))
 
 
-def silent(_: str) -> None:
-    return
+@cache
+def body(name: str, spec: TiltedSpec) -> TiltedBase | RimgaugeError:
+    return tilt_or_why(ready(name), spec)
+
+
+@cache
+def plan(name: str, kind: str) -> FlatPlan:
+    known = bottle(kind)
+    assert known is not None
+    assert known.flat is not None
+    return plan_flat(ready(name), known.flat, Setup(printer=PRINTER, setting=None))
 
 
 @cache
@@ -62,7 +86,7 @@ def bottle(kind: str) -> Advised | None:
 
 
 def test_crisp_and_dense_is_printed_flat() -> None:
-    found = compared("disc_25", "crisp and dense").comparison
+    found = compared(DISC, "crisp and dense").comparison
     told = found.recommendation
     flat = found.way("flat").departure.interval
     assert told.way == "flat"
@@ -73,7 +97,7 @@ def test_crisp_and_dense_is_printed_flat() -> None:
 
 
 def test_wide_flare_that_insets_do_not_mend_gets_the_lip() -> None:
-    found = compared("disc_25", "wide flare").comparison
+    found = compared(DISC, "wide flare").comparison
     assert found.recommendation.way == "lipped"
     assert "that no inset takes away" in found.recommendation.reason
     left = found.way("flat").flare.interval
@@ -82,13 +106,13 @@ def test_wide_flare_that_insets_do_not_mend_gets_the_lip() -> None:
 
 
 def test_a_rim_clean_without_lip_is_printed_bare() -> None:
-    found = compared("disc_25", "clean without lip").comparison
+    found = compared(DISC, "clean without lip").comparison
     assert found.recommendation.way == "tilted"
     assert "too little to be sanded off" in found.recommendation.reason
 
 
 def test_nothing_measured_is_said_and_the_coupons_named() -> None:
-    found = compared("disc_25", "nothing measured").comparison
+    found = compared(DISC, "nothing measured").comparison
     told = found.recommendation
     assert told.way is None
     assert "Nothing is measured" in told.reason
@@ -106,13 +130,13 @@ def test_nothing_measured_is_said_and_the_coupons_named() -> None:
 
 
 def test_a_large_hollow_base_is_not_printed_flat() -> None:
-    found = compared("hollow_disc_50", "crisp and dense").comparison
+    found = compared(HOLLOW, "crisp and dense").comparison
     flat, told = found.way("flat"), found.recommendation
     assert told.way in {"tilted", "lipped"}
     assert f"up to {flat.suction.force_cap_n:.0f} N" in told.reason
     assert not flat.offered
     assert "pillars" in flat.refused
-    inside = math.pi * (25.0 - 1.8) ** 2
+    inside = math.pi * (16.0 - 1.5) ** 2
     assert flat.suction.area_mm2 == pytest.approx(inside, rel=2e-3)  # 180 corners
     assert flat.suction.force_cap_n == pytest.approx(force_cap_n(inside), rel=2e-3)
     assert flat.suction.vent is not None
@@ -125,27 +149,33 @@ def test_a_large_hollow_base_is_not_printed_flat() -> None:
         assert any("looks up" in risk for risk in way.risks)
 
 
+def volume_ml(mesh: Base | TiltedBase) -> float:
+    """By trimesh, which knows nothing of how the mesh was made."""
+    return float(trimesh.Trimesh(mesh.vertices_mm, mesh.faces).volume) / 1000.0
+
+
 def test_numbers_of_the_rows_are_those_of_the_bodies() -> None:
-    made = compared("disc_25", "crisp and dense")
+    made = compared(DISC, "crisp and dense")
     base, found = made.base, made.comparison
     flat, lipped = found.way("flat"), found.way("lipped")
     assert flat.time is not None
-    assert flat.time.layers == 70
-    assert flat.resin.total_ml == pytest.approx(base.volume_mm3 / 1000.0)
-    # 5 of 30 s, 65 of 2.5 s, each with 7 s of lift and 1 s of wait
-    assert flat.time.counted_s == pytest.approx(5 * 30.0 + 65 * 2.5 + 70 * 8.0)
-    body = made.made.lipped
-    assert isinstance(body, TiltedBase)
-    top = body.vertices_mm[:, 2].max()
+    assert flat.time.layers == 60
+    assert flat.resin.total_ml == pytest.approx(volume_ml(base), rel=1e-9)
+    # 5 of 30 s, 55 of 2.5 s, each with 7 s of lift and 1 s of wait
+    assert flat.time.counted_s == pytest.approx(5 * 30.0 + 55 * 2.5 + 60 * 8.0)
+    made_lipped = made.made.lipped
+    assert isinstance(made_lipped, TiltedBase)
+    top = made_lipped.vertices_mm[:, 2].max()
     assert lipped.time is not None
     assert lipped.time.layers == math.ceil(top / 0.05 - 1e-3)
-    assert lipped.resin.total_ml == pytest.approx(body.resin_mm3 / 1000.0)
+    assert lipped.resin.total_ml == pytest.approx(volume_ml(made_lipped), rel=1e-6)
+    assert lipped.resin.base_ml == pytest.approx(volume_ml(base), rel=1e-9)
     assert lipped.sanding.depth_mm == pytest.approx(0.5)
-    assert lipped.fits == len(fill(body.footprint, (200.0, 125.0)).laid)
-    assert flat.fits > 7 * 4  # squares of 27 mm
+    assert lipped.fits == len(fill(made_lipped.footprint, (200.0, 125.0)).laid)
+    assert flat.fits > 9 * 5  # squares of 22 mm
 
 
-@pytest.mark.parametrize("name", ["disc_25", "hollow_disc_50"])
+@pytest.mark.parametrize("name", [DISC, HOLLOW])
 def test_the_picture_says_what_is_drawn_larger(name: str) -> None:
     made = compared(name, "crisp and dense")
     figure = draw_ways(made.base, made.made, made.comparison)
@@ -159,8 +189,32 @@ def test_the_picture_says_what_is_drawn_larger(name: str) -> None:
     assert all(bar.endswith(" mm") for bar in bars)
 
 
+def test_what_does_not_fit_the_plate_is_not_offered() -> None:
+    small = replace(PRINTER, plate_x_mm=25.0, plate_y_mm=19.0)
+    found = compared(DISC, "crisp and dense", small).comparison
+    flat = found.way("flat")
+    assert flat.fits == 0
+    assert "20 x 20 mm" in flat.refused
+    assert "25 x 19 mm" in flat.refused
+    assert dict(way_lines(flat))["rim departs"] == "-"
+    assert found.recommendation.way == "lipped"  # tilted, it is shorter
+    assert "20 x 20 mm" in found.recommendation.reason
+    tiny = replace(PRINTER, plate_x_mm=15.0, plate_y_mm=15.0)
+    found = compared(DISC, "crisp and dense", tiny).comparison
+    assert not any(way.offered for way in found.ways)
+    assert found.recommendation.way is None
+    assert "any way" in found.recommendation.reason
+
+
+def test_a_way_carries_what_bears_on_it_and_no_other() -> None:
+    """Whether large bases hold bears on no small one; flat is told of with flat."""
+    found = compared(DISC, "crisp and dense").comparison
+    said = [words for way in found.ways for words in way.risks] + list(found.notes)
+    assert not any("2800 mm2" in words or "Printed flat" in words for words in said)
+
+
 def test_words_of_a_row_start_with_what_the_person_came_for() -> None:
-    found = compared("disc_25", "nothing measured").comparison
+    found = compared(DISC, "nothing measured").comparison
     names = [name for name, _ in way_lines(found.way("lipped"))]
     assert names[:3] == ["rim departs", "flare", "sanding"]
 

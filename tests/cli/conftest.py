@@ -29,7 +29,11 @@ class Answer:
     @property
     def document(self) -> Any:  # noqa: ANN401 JSON
         """The JSON document on stdout; fails if there is anything else."""
-        return json.loads(self.out)
+        return json.loads(self.out, parse_constant=_no_json)
+
+
+def _no_json(word: str) -> None:
+    pytest.fail(f"{word} is no JSON")
 
 
 Run = Callable[..., Answer]

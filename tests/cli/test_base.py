@@ -9,9 +9,11 @@ import lib3mf
 import pytest
 import trimesh
 
-from tests import bases
+from patterns.export import stl_bytes
+from tests import bases, sheets
 from tests.cli.test_records import BOTTLE, PRINT, PRINTER
 from tests.cli.test_suggest import file_measurement
+from tests.patterns.test_tilted_base import hooked
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
     from tests.cli.conftest import Run
 
 EXPOSURES = (
-    *("--layer-mm", "0.05", "--bottom-layers", "4", "--bottom-exposure-s", "30"),
+    *("--layer-mm", "0.1", "--bottom-layers", "4", "--bottom-exposure-s", "30"),
     *("--transition-exposures-s", "20,10", "--normal-exposure-s", "2.5"),
 )
 
@@ -83,6 +85,8 @@ def test_a_measured_bottle_gives_a_flat_base_that_is_written(
     assert mesh.is_watertight
     assert mesh.body_count == 3
     assert mesh.bounds[0, 2] == 0.0
+    # insets take a little off what is counted as drawn: 0.2 mm of five layers' rim
+    assert mesh.volume / 3000 == pytest.approx(flat["resin"]["base_ml"], rel=0.01)
     assert _objects(out / "my base-flat.3mf") == [
         "my base-flat",
         "my base-flat-2",
@@ -108,7 +112,7 @@ def test_without_measurements_nothing_is_solved_but_a_guess_when_asked_for(
 ) -> None:
     rimgauge(*PRINTER)
     out = tmp_path / "out"
-    refused = rimgauge("base", base_file, "--out", out)
+    refused = rimgauge("base", base_file, *EXPOSURES, "--out", out)
     assert refused.status == 2
     assert "Nothing is measured" in refused.err
     assert not out.exists()
@@ -139,6 +143,7 @@ def test_tilted_without_supports_and_two_bases_on_one_plate(
     answer = rimgauge(
         *("base", base_file, other, "--way", "lipped", "--without-supports"),
         *("--out", out, "--tilt-deg", "50", "--pictures", tmp_path / "pictures"),
+        *EXPOSURES,
     )
     assert answer.status == 0
     (plate,) = out.glob("*.stl")
@@ -154,6 +159,30 @@ def test_tilted_without_supports_and_two_bases_on_one_plate(
 
 
 @pytest.mark.slow
+def test_the_sheet_names_places_that_supports_mark(
+    rimgauge: Run, tmp_path: Path
+) -> None:
+    rimgauge(*PRINTER)
+    hook = hooked(3.5, 10.0)
+    file = tmp_path / "hook.stl"
+    file.write_bytes(stl_bytes(hook))
+    answer = rimgauge(
+        *("base", file, "--way", "tilted", "--tilt-deg", "45", "--out", tmp_path / "o"),
+        *(*EXPOSURES, "--json"),
+    )
+    assert answer.status == 0
+    (told,) = answer.document["bases"]
+    assert told["thinnest_wall_mm"] is None  # no recess: nothing to be thin
+    assert told["thinnest_at_mm"] == [None, None]
+    (row, *_) = told["comparison"]["ways"]
+    assert any("held from the base" in risk for risk in row["risks"])
+    (sheet,) = (tmp_path / "o").glob("*-a4.pdf")
+    text = sheets.text(sheet.read_bytes())
+    assert "Held from the base itself" in text
+    assert "hook-tilted.stl or .3mf" in text
+
+
+@pytest.mark.slow
 def test_nothing_is_overwritten_and_half_a_set_of_exposures_is_asked_for(
     rimgauge: Run, base_file: Path, tmp_path: Path
 ) -> None:
@@ -165,7 +194,8 @@ def test_nothing_is_overwritten_and_half_a_set_of_exposures_is_asked_for(
     out.mkdir()
     precious = out / "my base-tilted.stl"
     precious.write_text("precious")
-    answer = rimgauge("base", base_file, "--way", "tilted", "--out", out)
+    words = ("--way", "tilted", *EXPOSURES, "--out", out)
+    answer = rimgauge("base", base_file, *words)
     assert answer.status == 2
     assert "is there already" in answer.err
     assert [path.name for path in out.iterdir()] == [precious.name]

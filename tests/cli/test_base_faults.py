@@ -105,6 +105,15 @@ def test_errors_have_one_shape_with_json(rimgauge: Run, tmp_path: Path) -> None:
     assert answer.document["error"]["code"] == "file"
 
 
+def test_an_underside_that_is_not_flat_is_not_answered_with_its_own_option(
+    rimgauge: Run, tmp_path: Path
+) -> None:
+    file = bases.write_stl(tmp_path / "a.stl", "disc_40_drafted")
+    line = _error(rimgauge("base", file, "--underside", "+x"))
+    assert "no flat side that looks towards +x" in line
+    assert "leave --underside out" in line
+
+
 def test_a_folder_that_is_a_file_is_refused_before_the_work(
     rimgauge: Run, tmp_path: Path
 ) -> None:

@@ -225,7 +225,9 @@ def test_an_island_on_the_top_gets_a_support(
 
 def test_an_island_that_may_not_stand_on_the_base_is_listed() -> None:
     spec = replace(SPEC, stand_on_base=False)
-    tilted = tilt_base(hooked(3.5, 10.0), spec)
+    said: list[str] = []
+    tilted = tilt_base(hooked(3.5, 10.0), spec, said.append)
+    assert any("pass 3 of 3, 50 %" in words for words in said)
     (island,) = tilted.unsupported
     assert (island.kind, island.footing) == ("island", "none")
     (found,) = inspect_layers(solid(tilted), SPEC.layer_mm).islands_mm

@@ -1,0 +1,107 @@
+"""Options that several commands have."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+Command = TypeVar("Command", bound="Callable[..., Any]")
+
+
+def of_bottle(command: Command) -> Command:
+    """Give a command ``--bottle`` and ``--printer``."""
+    return _all(
+        click.option(
+            "--bottle", help="Name of the bottle; may be left out if there is one."
+        ),
+        click.option(
+            "--printer", help="Name of the printer; may be left out if there is one."
+        ),
+    )(command)
+
+
+def tolerance(meaning: str) -> Callable[[Command], Command]:
+    """Give ``--tolerance-mm``."""
+    return click.option(
+        "--tolerance-mm",
+        type=click.FloatRange(0.0, 1.0, min_open=True),
+        default=0.05,
+        show_default=True,
+        help=meaning,
+    )
+
+
+def pictures(meaning: str) -> Callable[[Command], Command]:
+    """Give ``--pictures``, a folder for them."""
+    return click.option(
+        "--pictures", type=click.Path(path_type=Path), metavar="DIR", help=meaning
+    )
+
+
+def made_into(what: str) -> Callable[[Command], Command]:
+    """Give ``--out``, a folder that must be named."""
+    return click.option(
+        "--out",
+        type=click.Path(path_type=Path),
+        metavar="DIR",
+        required=True,
+        help=f"Folder for {what}; made if missing.",
+    )
+
+
+def raster(along_x: str, along_y: str) -> Callable[[Command], Command]:
+    """Give the pixels' pitches and ``--layer-mm``, with the coupons' defaults."""
+    return _all(
+        click.option(
+            "--pixel-x-mm", type=float, default=0.05, show_default=True, help=along_x
+        ),
+        click.option(
+            "--pixel-y-mm", type=float, default=0.05, show_default=True, help=along_y
+        ),
+        click.option(
+            "--layer-mm",
+            type=float,
+            default=0.05,
+            show_default=True,
+            help="Layer height.",
+        ),
+    )
+
+
+def normal_exposure(meaning: str) -> Callable[[Command], Command]:
+    """Give ``--normal-exposure-s``, with the coupons' default."""
+    return click.option(
+        "--normal-exposure-s",
+        type=float,
+        default=2.5,
+        show_default=True,
+        help=meaning,
+    )
+
+
+def plate_room(along_x: str, along_y: str) -> Callable[[Command], Command]:
+    """Give the room on the plate, with the coupons' defaults."""
+    return _all(
+        click.option(
+            "--plate-x-mm", type=float, default=115.0, show_default=True, help=along_x
+        ),
+        click.option(
+            "--plate-y-mm", type=float, default=65.0, show_default=True, help=along_y
+        ),
+    )
+
+
+def _all(*options: Callable[[Command], Command]) -> Callable[[Command], Command]:
+    """Join options to one, in the order in which they are to be listed."""
+
+    def give(command: Command) -> Command:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return give
