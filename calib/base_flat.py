@@ -216,9 +216,7 @@ class _Press:
     def _ring(self, ring: Ring, known: _Drawn, others: list[float], layer: int) -> Ring:
         shape, model = known.shape, self.model
         if known.small:
-            quantum = model.quanta_of(shape)
-            inset = model.opening_mm(shape.points_mm, quantum)[layer]
-            return mitred(shape, inset)
+            return mitred(shape, model.opening_mm(shape.points_mm)[layer])
         if layer >= model.layers:
             return ring
         run = model.wall(_run_mm(known.area_mm2, known.around_mm, others)).run_mm

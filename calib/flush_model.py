@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.cure import flush_level
+from calib.flush_closing import Closing, Sight, opened_further
 from calib.flush_opening import OpeningStack, layers_above, opening_insets_mm
 from calib.flush_plane import Plane, circle_insets_mm, corner_profile
 from calib.flush_wall import Edges, Flush, tabulate
@@ -162,11 +163,20 @@ class FlatModel:
                 )
         return total
 
-    def opening_mm(self, ring_mm: Array, quantum_mm: Array) -> Array:
+    def opening_mm(self, ring_mm: Array) -> Array:
         """Insets (layers, sides) of a small opening, a few normal layers included."""
-        key = np.round(ring_mm, 6).tobytes()
+        key = np.round(ring_mm - ring_mm[0], 6).tobytes()
         if key not in self._openings:
-            self._openings[key] = opening_insets_mm(self.opening, ring_mm, quantum_mm)
+            sight = Sight.of(ring_mm)
+            quantum = self.quanta_of(sight.shape)
+            insets = opening_insets_mm(self.opening, ring_mm, quantum)
+            if is_squeezed(self.wall(0.0)):
+                closings = [
+                    Closing(sight=sight, resin=resin, setting=self.setting)
+                    for resin in self.few
+                ]
+                insets = opened_further(closings, insets, quantum)
+            self._openings[key] = insets
         return self._openings[key]
 
     def _curve(self, sign: int) -> tuple[Array, Array]:

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from calib.flush_plane import ALONG_MM
+from calib.flush_plane import ALONG_MM, neck_mm
 from patterns.base_sections import signed_area_mm2
 
 Array = NDArray[np.float64]
@@ -147,6 +147,11 @@ def drawn_in(shape: RingShape, inset_mm: Array, profiles_mm: Array) -> Array:
     plain = np.flatnonzero(~shape.corner)
     place = np.concatenate([starts[plain], extra])
     profile = _profile(place, at, around, profiles_mm)
+    added = len(plain) + np.arange(len(extra))
+    tips = inset_mm[shape.corner] + profiles_mm[:, 0]
+    half = np.radians(shape.inside_deg) / 2.0
+    bound = _necks(extra, at, around, tips, half) - inset_mm[side]
+    profile[added] = np.minimum(profile[added], bound)
     moved = _vertices(shape, inset_mm)[plain]
     size = np.maximum(inset_mm, np.roll(inset_mm, 1))[plain]
     unit = np.where(
@@ -220,6 +225,23 @@ def _profile(place: Array, at: Array, around: float, profiles: Array) -> Array:
             ours = kind[corner] == k
             total[ours] += np.interp(away[ours], ALONG_MM, profile, right=0.0)
     return total
+
+
+def _necks(
+    place: Array, at: Array, around: float, tips: Array, half_rad: Array
+) -> Array:
+    """Largest inset (m,) that keeps the arms of the corners on either side apart."""
+    before, after = _sides_of_corners(place, at)
+    bound = np.full(len(place), np.inf)
+    for corner, away in (
+        (before, np.mod(place - at[before], around)),
+        (after, np.mod(at[after] - place, around)),
+    ):
+        slant = tips[corner] / np.tan(half_rad[corner])
+        along = away + slant * np.maximum(1.0 - away / _BLEND_MM, 0.0)
+        found = neck_mm(away, along, tips[corner], half_rad[corner])
+        bound = np.minimum(bound, found)
+    return bound
 
 
 def _slid(

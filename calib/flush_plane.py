@@ -29,10 +29,14 @@ ALONG_MM = np.array(
 )
 """Places along an arm at which a corner's insets are given."""
 
+NECK_MM = 0.02
+"""Half the width that the tip of an outer corner hangs on by, at least."""
+
 _ARM_MM = 40.0
 _KNOTS_MM = (0.0, 0.05, 0.14, 0.28, 0.5, 0.85)
 _STIFFNESS = 0.05
 _TINY_DOSE = 1e-12
+_TINY_COSINE = 0.01
 _SETTLED_MM = 1e-6
 _ROUNDS = 14
 _MOST_OUT_MM = 0.4
@@ -98,6 +102,34 @@ def corner_profile(plane: Plane, inside_deg: float) -> Array:
     return profiles
 
 
+def neck_mm(
+    away_mm: Array, along_mm: Array, tip_mm: Array | float, half_rad: Array | float
+) -> Array:
+    """Largest inset near an outer corner at which both arms stay apart.
+
+    Parameters
+    ----------
+    away_mm : array
+        Distance from the corner in the design.
+    along_mm : array
+        The same, with how far the mask's points have slid along the arm.
+    tip_mm : float or array
+        Inset at the corner itself.
+    half_rad : float or array
+        Half the angle inside the material.
+
+    Returns
+    -------
+    array
+        No bound at inner corners, nor beyond the reach of a profile.
+    """
+    cosine = np.cos(half_rad)
+    outer = (cosine > _TINY_COSINE) & (away_mm < CORNER_REACH_MM)
+    bound = along_mm * np.sin(half_rad) - NECK_MM
+    bound = bound / np.where(outer, cosine, 1.0)
+    return np.where(outer, np.maximum(bound, tip_mm), np.inf)
+
+
 def circle_insets_mm(plane: Plane, radius_mm: float) -> Array:
     """Insets (J,) of a round rim flush with the body's own.
 
@@ -124,6 +156,7 @@ class _Corner:
     a mitre moves along an arm, per inset; positive away from the corner.
     """
 
+    half_rad: float
     first: Array
     second: Array
     slant: float
@@ -132,6 +165,7 @@ class _Corner:
     def of(cls, inside_deg: float) -> _Corner:
         half = np.radians(inside_deg) / 2.0
         return cls(
+            half_rad=float(half),
             first=np.array([-np.sin(half), np.cos(half)]),
             second=np.array([np.sin(half), np.cos(half)]),
             slant=float(1.0 / np.tan(half)),
@@ -140,6 +174,8 @@ class _Corner:
     def points(self, insets: Array) -> Array:
         """Points (2k - 1, 2) of the rim drawn in, from arm to arm."""
         shift = insets[0] * self.slant * np.maximum(1.0 - ALONG_MM / _BLEND_MM, 0.0)
+        bound = neck_mm(ALONG_MM, ALONG_MM + shift, insets[0], self.half_rad)
+        insets = np.minimum(insets, bound)
         along = (ALONG_MM + shift)[:, None]
         # inwards of the second arm, with the material on its left
         second = along * self.second + insets[:, None] * _left(self.second)

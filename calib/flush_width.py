@@ -10,14 +10,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from calib.cure import stack_gain
 from calib.flat_plan import OpeningWidth
-from calib.flush_opening import is_small, sheet_around
-from calib.flush_outline import clean, mitred, shape_of
-from calib.plane_dose import Blur, polygon_dose, sides_of
+from calib.flush_closing import Closing, Sight
+from calib.flush_opening import is_small
+from calib.flush_outline import clean
 from calib.prediction import doubt_mm, interval_of
 
 if TYPE_CHECKING:
@@ -33,11 +31,8 @@ TOLD_MM = 0.03
 """Openings that may miss their design width by more are told of."""
 
 _FEW = 8
-_BEYOND_MM, _WITHIN_MM, _STEP_MM = 0.25, 0.8, 0.02
-_TINY_DOSE = 1e-12
-_ROOF = 1e-3  # of an inscribed circle
 _RASTER_SHARE = 0.2  # of a pixel: both rims' rounding, rms
-_DOUBT_OPENED = 0.1  # of how far masks are opened; set by the judge on invented resins
+_DOUBT_OPENED = 0.1  # of how far masks are opened: a guess, neither source nor data
 
 
 def opening_widths(
@@ -75,27 +70,19 @@ def few_of(draws: Draws, count: int = _FEW) -> tuple[Resins, ...]:
 
 
 def _width(ring: Array, model: FlatModel, fit: Fit | None) -> OpeningWidth:
-    shape = shape_of(ring)
-    insets = model.opening_mm(ring, model.quanta_of(shape))
-    circle = shapely.maximum_inscribed_circle(shapely.Polygon(ring), tolerance=_ROOF)
-    radius = float(circle.length)
-    centre = shapely.get_coordinates(circle)[0]
-    middles = shape.points_mm + 0.5 * shape.along * shape.length_mm[:, None]
-    rim = middles[np.argmin(np.hypot(*(middles - centre).T))]
-    masks = [mitred(shape, inset) for inset in (*insets, 0.0 * insets[0])]
-    sheet = sheet_around(ring)
-    into = np.arange(-_BEYOND_MM, min(_WITHIN_MM, radius), _STEP_MM)
-    inwards = (centre - rim) / np.hypot(*(centre - rim))
-    places = rim + into[:, None] * inwards
+    sight = Sight.of(ring)
+    insets = model.opening_mm(ring)
     grown = np.array(
         [
-            _grown_mm(resin, model, places, into, [[sheet, mask] for mask in masks])
+            Closing(sight=sight, resin=resin, setting=model.setting).all_grown_mm(
+                insets
+            )
             for resin in model.few
         ]
     )
     typical = np.median(grown, axis=0)
     layer = int(np.argmax(np.abs(typical)))
-    width = 2.0 * (radius - grown[:, layer])
+    width = 2.0 * (sight.radius_mm - grown[:, layer])
     own = _RASTER_SHARE * model.pixel_mm
     doubt = 0.0
     if fit is not None:
@@ -104,43 +91,7 @@ def _width(ring: Array, model: FlatModel, fit: Fit | None) -> OpeningWidth:
         vague = float(doubt_mm(fit, model.setting.bottom_s, flare)[0])
         doubt = 2.0 * float(np.hypot(vague, _DOUBT_OPENED * opened))
     return OpeningWidth(
-        at_mm=(float(centre[0]), float(centre[1])),
-        design_mm=2.0 * radius,
+        at_mm=(float(sight.centre_mm[0]), float(sight.centre_mm[1])),
+        design_mm=2.0 * sight.radius_mm,
         width=interval_of(width, float(np.hypot(own, doubt))),
     )
-
-
-def _grown_mm(
-    resin: Resins,
-    model: FlatModel,
-    places: Array,
-    into_mm: Array,
-    masks: list[list[Array]],
-) -> Array:
-    """How far each raised layer (J,) has grown into an opening, for one resin.
-
-    ``masks``: rings of each layer from the plate up, the design's own last.
-    """
-    setting = model.setting
-    blur = Blur.of(resin, 0)
-    passed = float(resin.transmission(setting.layer_mm)[0])
-    tc_s = float(resin.tc_s[0])
-    normal = setting.normal_s / tc_s
-    known: dict[bytes, Array] = {}
-
-    def dose_of(rings: list[Array]) -> Array:
-        key = rings[-1].tobytes()
-        if key not in known:
-            known[key] = polygon_dose(places, sides_of(rings), blur)
-        return known[key]
-
-    above = normal * float(stack_gain(np.inf, passed)) * dose_of(masks[-1])
-    grown = np.zeros(model.layers)
-    for layer in range(len(masks) - 2, -1, -1):
-        raised = layer < model.layers
-        ratio = setting.raised_s[layer] / tc_s if raised else normal
-        above = ratio * dose_of(masks[layer]) + passed * above
-        if raised:
-            level = np.log(np.maximum(above, _TINY_DOSE))
-            grown[layer] = np.interp(0.0, -level, into_mm)
-    return grown

@@ -28,9 +28,12 @@ EXTRA_MM = 0.1
 WORTH_MM = 0.005
 """Squeezes smaller than this are left alone."""
 
-_LAYERS = 3
-_CHOICES = 5
-_EVENNESS = 0.1
+LAYERS = 3
+"""Lowest layers that are drawn in further."""
+
+CHOICES = 5
+EVENNESS = 0.1
+"""Of the mean departure beside the largest, so that ties are broken."""
 
 
 def is_squeezed(flush: Flush) -> bool:
@@ -57,13 +60,13 @@ def relieved(flush: Flush, inset_mm: Array, quantum_mm: float) -> Array:
     (J,) array
         The extra grows downwards only, by 0.1 mm at most.
     """
-    step = max(int(EXTRA_MM / quantum_mm / (_CHOICES - 1)), 1)
+    step = max(int(EXTRA_MM / quantum_mm / (CHOICES - 1)), 1)
     count = int(EXTRA_MM / quantum_mm + 1e-9)
     options = np.arange(0, count + 1, step, dtype=float) * quantum_mm
     best, least = inset_mm, np.inf
     for trial, left_mm in _tried(flush, inset_mm, options):
         worst = np.max(np.abs(left_mm), axis=1)
-        even = _EVENNESS * np.mean(np.abs(left_mm), axis=1)
+        even = EVENNESS * np.mean(np.abs(left_mm), axis=1)
         score = float(np.mean(worst + even))
         if score < least - 1e-9:
             best, least = trial, score
@@ -74,7 +77,7 @@ def _tried(
     flush: Flush, inset_mm: Array, options_mm: Array
 ) -> Iterator[tuple[Array, Array]]:
     """All insets whose extra grows downwards, with the lowest layers' steps (p, n)."""
-    top = min(_LAYERS, flush.layers) - 1
+    top = min(LAYERS, flush.layers) - 1
     insets = np.tile(inset_mm, (len(flush.body_mm), 1))
 
     def below(
