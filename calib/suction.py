@@ -9,7 +9,10 @@ is the cup's other end, towards the plate:
 * Tilted, the underside faces the plate from a distance and its recess is open at that
   end: liquid flows in from behind, and nothing is pulled.
 * A hollow in the top has the base behind it whichever way the base is printed.  Tilted,
-  its lower side is still open while its upper side is closed, unless it is deep.
+  its lower side is still open while its upper side is closed, unless it is deep.  A
+  shallow one, a valley between cobbles, isn't counted: its floor and all that is beside
+  it were one full layer just before, which the film let go as well, and no vent would
+  fit below its rim (reasoned, no source).
 
 So a level cut's opening counts as closed where nothing above it, towards the plate, is
 open: it is worked out cut by cut from the plate on.  That is on the safe side: a vent
@@ -39,6 +42,7 @@ VENT_REST_N = 1.0
 LEAST_VENT_MM = 2.0
 _VENT_STEP_MM = 0.5
 _LARGEST_VENT_MM = 10.0
+_SHALLOW_MM = LEAST_VENT_MM
 _LEAST_MM2 = 1.0  # less pulls with a tenth of a newton at most
 _OPEN_MM2 = 0.05  # less than this in common with the open is no way in
 
@@ -195,17 +199,38 @@ def closed_openings(
     """Give the openings of each level that are closed all round and behind."""
     found: list[list[shapely.Polygon]] = []
     way_in: shapely.Geometry | None = None  # None: all of the plane is open behind
+    hollows: list[_Hollow] = []
+    floor_mm = -math.inf  # the plate
     for level in levels:
         openings = _openings(level.material)
         if way_in is None:
             closed = openings if on_plate else []
         else:
             shapely.prepare(way_in)
-            closed = [o for o in openings if not _opens(o, way_in)]
-        found.append(closed)
+            closed = [o for o in openings if not _meet(o, way_in)]
+        hollows = [_Hollow(o, _floor_mm(o, hollows, floor_mm)) for o in closed]
+        deepest_mm = level.z_mm - _SHALLOW_MM
+        found.append([h.opening for h in hollows if h.floor_mm <= deepest_mm])
         filled = shapely.union_all([level.material, *closed])
         way_in = shapely.box(*_round_about(filled)).difference(filled)
+        floor_mm = level.z_mm
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Hollow:
+    """An opening of one level, and how far up its floor is."""
+
+    opening: shapely.Polygon
+    floor_mm: float
+
+
+def _floor_mm(
+    opening: shapely.Polygon, behind: Iterable[_Hollow], else_mm: float
+) -> float:
+    return min(
+        (h.floor_mm for h in behind if _meet(h.opening, opening)), default=else_mm
+    )
 
 
 def _openings(material: shapely.Geometry) -> list[shapely.Polygon]:
@@ -219,10 +244,8 @@ def _openings(material: shapely.Geometry) -> list[shapely.Polygon]:
     return [hollow for hollow in hollows if hollow.area > _LEAST_MM2]
 
 
-def _opens(opening: shapely.Polygon, way_in: shapely.Geometry) -> bool:
-    return bool(
-        way_in.intersects(opening) and way_in.intersection(opening).area > _OPEN_MM2
-    )
+def _meet(one: shapely.Geometry, other: shapely.Geometry) -> bool:
+    return bool(other.intersects(one) and other.intersection(one).area > _OPEN_MM2)
 
 
 def _round_about(shape: shapely.Geometry) -> tuple[float, float, float, float]:

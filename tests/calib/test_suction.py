@@ -105,6 +105,27 @@ def test_a_hollow_in_the_top_closes_flat_and_hardly_tilted() -> None:
     assert tilted.area_mm2 < 0.2 * flat.area_mm2
 
 
+@pytest.mark.parametrize("tilt_deg", [0.0, 8.0])
+def test_valleys_between_cobbles_pull_no_more_than_the_layers_before(
+    tilt_deg: float,
+) -> None:
+    """Four dents 1.5 mm deep in a slab; as deep as 3 mm they would count."""
+
+    def found(depth_mm: float) -> float:
+        dent = Manifold.cylinder(depth_mm + 1.0, 5.0, circular_segments=48)
+        places = [(x, y, 6.0 - depth_mm) for x in (-7, 7) for y in (-7, 7)]
+        dents = [dent.translate(place) for place in places]
+        slab = Manifold.cube((30.0, 30.0, 6.0)).translate((-15.0, -15.0, 0.0))
+        body = (slab - Manifold.compose(dents)).rotate((0.0, tilt_deg, 0.0))
+        flat = tilt_deg == 0.0
+        return find_suction(
+            levels(body), on_plate=flat, wall_mm=2.0, liquid=SYRUP
+        ).area_mm2
+
+    assert found(1.5) == 0.0
+    assert found(3.0) > 50.0
+
+
 def test_a_larger_hollow_of_the_top_is_not_taken_for_the_recess_below_it() -> None:
     pocket = Manifold.cylinder(3.0, 2.5, circular_segments=48).translate((0, 0, -1))
     crater = Manifold.cylinder(5.0, 8.0, circular_segments=96).translate((0, 0, 4))
