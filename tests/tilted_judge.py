@@ -289,20 +289,18 @@ def cuts(
     for some in lines:
         ends = np.round(some / _GRID_MM) * _GRID_MM
         ends = ends[(ends[:, 0] != ends[:, 1]).any(axis=1)]
-        region = _region(shapely.multilinestrings(shapely.linestrings(ends)))
+        region = _region(ends)
         if not region.is_valid:  # single precision bends a straight edge back on itself
             whole = shapely.get_parts(shapely.make_valid(region))
             region = shapely.union_all(whole[shapely.area(whole) > 0])
         yield region
 
 
-def _region(lines: shapely.Geometry) -> shapely.Geometry:
-    """What lines enclose an odd number of times; slower where lines cross."""
-    rings = shapely.get_parts(shapely.line_merge(lines))
-    if not shapely.is_closed(rings).all():
-        return shapely.build_area(lines)
-    points, which = shapely.get_coordinates(rings, return_index=True)
-    rings = shapely.linearrings(points, indices=which)
+def _region(ends: NDArray[np.float64]) -> shapely.Geometry:
+    """What lines (n, 2, 2) enclose an odd number of times; slowly where they cross."""
+    rings = _rings(ends)
+    if rings is None:
+        return shapely.build_area(shapely.multilinestrings(shapely.linestrings(ends)))
     filled = shapely.polygons(rings)
     starts = shapely.get_point(rings, 0)
     ring, around = shapely.STRtree(filled).query(starts, predicate="within")
@@ -315,3 +313,28 @@ def _region(lines: shapely.Geometry) -> shapely.Geometry:
     order = np.lexsort((hole[ring], around))
     _, part = np.unique(around[order], return_inverse=True)
     return shapely.multipolygons(shapely.polygons(rings[ring[order]], indices=part))
+
+
+def _rings(ends: NDArray[np.float64]) -> Parts | None:
+    """Closed rings of lines, each line end shared by two; None where more meet."""
+    places, at = np.unique(ends @ np.array([1, 1j]), return_inverse=True)
+    both = np.vstack([at, at[:, ::-1]])
+    if (np.bincount(both[:, 0]) != 2).any():
+        return None
+    beside = both[np.argsort(both[:, 0]), 1].reshape(-1, 2).tolist()
+    order: list[int] = []
+    ring: list[int] = []
+    seen = [False] * len(places)
+    for start in range(len(places)):
+        here = start
+        while not seen[here]:
+            seen[here] = True
+            order.append(here)
+            ring.append(start)
+            one, other = beside[here]
+            here = other if seen[one] else one
+    points = places[order]
+    of = np.unique(ring, return_inverse=True)[1]
+    large = np.bincount(of)[of] > 2
+    points, of = points[large], np.unique(of[large], return_inverse=True)[1]
+    return np.asarray(shapely.linearrings(points.real, points.imag, indices=of))
