@@ -161,6 +161,24 @@ def suggest_tilt(
     )
 
 
+def expected(
+    fit: TiltFit, tilt_deg: float, u_open_mm: tuple[float, float], *, lipped: bool
+) -> Interval:
+    """Departure to expect at a tilt within those tested, as near as it was worked out.
+
+    Parameters
+    ----------
+    fit, u_open_mm
+        As for :func:`suggest_tilt`.
+    tilt_deg : float
+    lipped : bool
+        Of a treatment that was printed.
+    """
+    place, side = int(np.argmin(np.abs(fit.tilt_deg - tilt_deg))), int(lipped)
+    open_mm = _open_draws(len(fit.draws_mm), u_open_mm)
+    return _interval(fit.draws_mm[:, side, place] + open_mm[:, side])
+
+
 def _open_draws(draws: int, u_open_mm: tuple[float, float]) -> Array:
     """Draws (m, 2) of what all tiles of a treatment may share."""
     rng = np.random.default_rng(_SEED)

@@ -12,7 +12,7 @@ from analysis.rim_result import RimMeasurement, RimQuantity
 from calib.departure_model import DepartureReading, fit_departure
 from calib.prediction import Interval
 from calib.records import Print, StoredMeasurement
-from calib.rim_advice import RimSuggestion, suggest_tilt
+from calib.rim_advice import RimSuggestion, expected, suggest_tilt
 from calib.rim_merit import Departure, departure
 from calib.rim_readings import QUANTITIES, combine_tiles, rim_from_dict
 from calib.tilt_model import LEAST_TILTS, TiltFit, TiltReading, fit_tilt
@@ -61,25 +61,54 @@ class MeasuredTile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RimProfile:
-    """All tiles of a bottle on a printer that were measured."""
+    """All tiles of a bottle on a printer that were measured.
+
+    ``lips_mm``: tilt in degrees and depth of each lip of the newest set.
+    """
 
     tiles: tuple[MeasuredTile, ...]
     measurement_uids: tuple[str, ...]
     steps: Steps
+    lips_mm: tuple[tuple[float, float], ...] = ()
 
     @property
     def print_numbers(self) -> tuple[int, ...]:
         """Prints that the tiles came from, in order."""
         return tuple(sorted({measured.print_number for measured in self.tiles}))
 
+    def lip_depth_mm(self, tilt_deg: float) -> float | None:
+        """Depth of the lip of the tile nearest to a tilt; None: none had one."""
+        nearest = min(
+            self.lips_mm, key=lambda lip: abs(lip[0] - tilt_deg), default=None
+        )
+        return None if nearest is None else nearest[1]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RimAdvice:
-    """Suggestion with the fit behind it and each quantity at the suggested place."""
+    """Suggestion with the fit behind it and each quantity at the suggested place.
+
+    ``u_open_mm``: doubt that all bare and that all lipped tiles share.
+    """
 
     suggestion: RimSuggestion
     fit: TiltFit
     quantities: dict[RimQuantity, Interval]
+    u_open_mm: tuple[float, float]
+
+    def departure_at(self, tilt_deg: float, *, lipped: bool) -> Interval | None:
+        """Give the departure to expect at a tilt; None where none like it was tested.
+
+        Parameters
+        ----------
+        tilt_deg : float
+        lipped : bool
+        """
+        low, high = self.suggestion.tested_deg
+        printed = {t.lipped for t in self.suggestion.treatments}
+        if lipped not in printed or not low <= tilt_deg <= high:
+            return None
+        return expected(self.fit, tilt_deg, self.u_open_mm, lipped=lipped)
 
 
 def gather_tiles(
@@ -113,13 +142,19 @@ def gather_tiles(
         return None
     newest = max(number for number, _ in grouped)
     set_id = next(e.value.coupon_id for e in prints if e.number == newest)
+    manifest = _of_set(set_id or "", rims)
     return RimProfile(
         tiles=tuple(
             MeasuredTile(print_number=number, tile=combine_tiles(tiles))
             for (number, _), tiles in sorted(grouped.items())
         ),
         measurement_uids=tuple(uids),
-        steps=_steps(set_id or "", rims),
+        steps=Steps(layer_mm=manifest.layer_mm, taper_deg=manifest.tiles[0].taper_deg),
+        lips_mm=tuple(
+            (tile.tilt_deg, tile.lip_depth_mm)
+            for tile in manifest.tiles
+            if tile.lip_depth_mm is not None
+        ),
     )
 
 
@@ -154,15 +189,19 @@ def advise_tilt(profile: RimProfile, flat: Interval | None = None) -> RimAdvice:
         ],
         profile.steps.cusp_mm,
     )
+    u_open_mm = _open(scored, lipped=False), _open(scored, lipped=True)
     suggestion = suggest_tilt(
         fit,
-        u_open_mm=(_open(scored, lipped=False), _open(scored, lipped=True)),
+        u_open_mm=u_open_mm,
         flat=flat,
         unscored=len(profile.tiles) - len(scored),
         edges_seen=any(_edge_seen(measured.tile) for measured, _ in scored),
     )
     return RimAdvice(
-        suggestion=suggestion, fit=fit, quantities=_quantities(profile, suggestion)
+        suggestion=suggestion,
+        fit=fit,
+        quantities=_quantities(profile, suggestion),
+        u_open_mm=u_open_mm,
     )
 
 
@@ -233,12 +272,10 @@ def _quantities(
     return found
 
 
-def _steps(set_id: str, rims: Iterable[RimManifest]) -> Steps:
+def _of_set(set_id: str, rims: Iterable[RimManifest]) -> RimManifest:
     for manifest in rims:
         if manifest.set_id == set_id:
-            return Steps(
-                layer_mm=manifest.layer_mm, taper_deg=manifest.tiles[0].taper_deg
-            )
+            return manifest
     raise RecordError(
         f"The manifest of set {set_id} is not in the records.",
         "Import the records it was made in, or make it again with "

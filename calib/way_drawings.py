@@ -219,8 +219,10 @@ def flat_below(ax: Axes, subject: Subject, way: Way) -> str:
 def tilted_below(ax: Axes, subject: Subject, made: TiltedBase, way: Way) -> str:
     """Draw the underside with lip, contacts and what the rim departs by."""
     rim = _rim_below(ax, subject)
+    lip = shapely.Polygon()
     if made.lip is not None:
-        _fill(ax, from_below(made.lip.plan, subject.lean), LIP)
+        lip = from_below(made.lip.plan, subject.lean)
+    _fill(ax, lip, LIP)
     spots = from_below(shapely.MultiPoint(contacts_in_base(made)[:, :2]), subject.lean)
     xy = shapely.get_coordinates(spots)
     ax.plot(*xy.T, ls="none", marker="o", ms=1.6, color=INK, alpha=0.55, mew=0)
@@ -232,6 +234,7 @@ def tilted_below(ax: Axes, subject: Subject, made: TiltedBase, way: Way) -> str:
             subject.below_factor * abs(told.value_mm),
         )
         _fill(ax, rim.difference(sketch), AMISS)
+        _edge(ax, lip, LIP)  # seen where the departure is drawn over it, too
         _edge(ax, rim, INK, dashed=True)
     _window(ax, rim.bounds)
     if told is None:

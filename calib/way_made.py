@@ -42,6 +42,8 @@ def tilted_spec(
 ) -> TiltedSpec:
     """Describe a tilted base at the tilt that its treatment's tiles advise.
 
+    The lip is as deep as that of the tile nearest to it.
+
     Parameters
     ----------
     advised : Advised or None
@@ -55,14 +57,18 @@ def tilted_spec(
     SpecError
         A value that can't be made.
     """
-    tilt_deg = UNMEASURED_TILT_DEG
-    if advised is not None and advised.tilted is not None:
-        told = advised.tilted.advice.suggestion.treatments
-        tilt_deg = next((t.tilt_deg for t in told if t.lipped == lipped), tilt_deg)
+    tiles = None if advised is None else advised.tilted
+    told = () if tiles is None else tiles.advice.suggestion.treatments
+    tilt_deg = next(
+        (t.tilt_deg for t in told if t.lipped == lipped), UNMEASURED_TILT_DEG
+    )
     spec = TiltedSpec(
         layer_mm=layer_mm, tilt_deg=tilt_deg, front_deg=front_deg, supports=supports
     )
-    return spec if lipped else replace(spec, lip_depth_mm=None)
+    if not lipped:
+        return replace(spec, lip_depth_mm=None)
+    depth_mm = None if tiles is None else tiles.profile.lip_depth_mm(tilt_deg)
+    return spec if depth_mm is None else replace(spec, lip_depth_mm=depth_mm)
 
 
 def tilt_or_why(

@@ -63,6 +63,7 @@ def tilted_risks(
             "The lip is cut and sanded off: wet and with a mask; sanded past it, the "
             "base gets lower and its rim is no longer the design's."
         )
+        said += _lip_words(made, advice)
     if not made.spec.supports:
         said.append(
             "Supports are left to you: what they add to layers, time and resin isn't "
@@ -80,6 +81,16 @@ def tilted_risks(
     if advice is not None:
         said += advice.advice.suggestion.cautions
     return tuple(said)
+
+
+def _lip_words(made: TiltedBase, advice: TiltedAdvice | None) -> list[str]:
+    """Say that a lip is not the tiles' own."""
+    tiles = None if advice is None else advice.profile.lip_depth_mm(made.spec.tilt_deg)
+    depth = made.spec.lip_depth_mm
+    if tiles is None or depth is None or math.isclose(tiles, depth):
+        return []
+    said = f"The tiles' lip was {tiles:g} mm deep"
+    return [f"{said}: what one of {depth:g} mm leaves was not measured."]
 
 
 def _known_of_flat(area_mm2: float, advice: FlatAdvice) -> list[str]:

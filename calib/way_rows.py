@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
     from calib.advised import FlatAdvice, TiltedAdvice
     from calib.flat_plan import FlatPlan
-    from calib.rim_advice import TreatmentAdvice
     from calib.wall import Wall
     from calib.way_setup import Setup
     from patterns.base import Base
@@ -104,10 +103,9 @@ def tilted_row(
     setup: Setup,
 ) -> Way:
     """Describe the base tilted, bare or with the lip; arguments as :func:`flat_row`."""
-    treatment = _treatment(advice, lipped=name == "lipped")
-    departure = _tilted_departure(treatment, lipped=name == "lipped")
     if isinstance(made, RimgaugeError):
-        return _refused_row(name, str(made), departure, treatment)
+        return _refused_row(name, str(made))
+    departure = _tilted_departure(made, advice)
     fits = setup.fits(made.footprint)
     posed = body.transform(np.asarray(made.pose, dtype=np.float64))
     suction = find_suction(
@@ -117,7 +115,7 @@ def tilted_row(
         name=name,
         refused="" if fits else setup.no_room(made.footprint),
         tilt_deg=made.spec.tilt_deg,
-        tilt_measured=treatment is not None,
+        tilt_measured=departure.interval is not None,
         departure=departure,
         flare=Told(
             interval=_NOTHING,
@@ -137,16 +135,15 @@ def tilted_row(
     )
 
 
-def _refused_row(
-    name: WayName, why: str, departure: Told, treatment: TreatmentAdvice | None
-) -> Way:
+def _refused_row(name: WayName, why: str) -> Way:
+    unknown = Told(interval=None, words=why)
     return Way(
         name=name,
         refused=why,
-        tilt_deg=math.nan if treatment is None else treatment.tilt_deg,
-        tilt_measured=treatment is not None,
-        departure=departure,
-        flare=Told(interval=None, words=why),
+        tilt_deg=math.nan,
+        tilt_measured=False,
+        departure=unknown,
+        flare=unknown,
         profile=None,
         sanding=Sanding(depth_mm=None, words=why),
         height_mm=math.nan,
@@ -180,16 +177,14 @@ def _outer(shape: shapely.Geometry) -> shapely.Polygon:
     return shapely.Polygon(largest.exterior)
 
 
-def _treatment(advice: TiltedAdvice | None, *, lipped: bool) -> TreatmentAdvice | None:
-    if advice is None:
-        return None
-    found = advice.advice.suggestion.treatments
-    return next((t for t in found if t.lipped == lipped), None)
-
-
-def _tilted_departure(treatment: TreatmentAdvice | None, *, lipped: bool) -> Told:
-    which = "with the lip" if lipped else "without the lip"
-    if treatment is None:
+def _tilted_departure(made: TiltedBase, advice: TiltedAdvice | None) -> Told:
+    """Tell what the tiles say of the tilt that a base is written at."""
+    spec = made.spec
+    lipped = made.lip is not None
+    told = () if advice is None else advice.advice.suggestion.treatments
+    treatment = next((t for t in told if t.lipped == lipped), None)
+    if advice is None or treatment is None:
+        which = "with the lip" if lipped else "without the lip"
         return Told(
             interval=None,
             words=(
@@ -197,13 +192,22 @@ def _tilted_departure(treatment: TreatmentAdvice | None, *, lipped: bool) -> Tol
                 "(`rimgauge coupon rims`)."
             ),
         )
-    end = ", an end of those tested" if treatment.at_end else ""
+    interval = advice.advice.departure_at(spec.tilt_deg, lipped=lipped)
+    if interval is None:
+        low, high = advice.advice.suggestion.tested_deg
+        return Told(
+            interval=None,
+            words=f"Not measured: the rim tiles stood at {low:g} to {high:g} degrees.",
+        )
+    at = f"{spec.tilt_deg:.0f} degrees"
+    if treatment.at_end and math.isclose(spec.tilt_deg, treatment.tilt_deg):
+        at += ", an end of those tested"
     sanded = ", sanding counted" if lipped else ""
     return Told(
-        interval=treatment.departure,
+        interval=interval,
         words=(
-            f"As on the rim tiles of 25 mm at {treatment.tilt_deg:.0f} degrees{end}"
-            f"{sanded}; a base of another size may differ."
+            f"As on the rim tiles of 25 mm at {at}{sanded}; "
+            "a base of another size may differ."
         ),
     )
 

@@ -90,6 +90,11 @@ def tile_advice(bare_mm: float, lipped_mm: float) -> TiltedAdvice:
         ),
         measurement_uids=("invented-tiles",),
         steps=Steps(layer_mm=manifest.layer_mm, taper_deg=manifest.tiles[0].taper_deg),
+        lips_mm=tuple(
+            (tile.tilt_deg, tile.lip_depth_mm)
+            for tile in manifest.tiles
+            if tile.lip_depth_mm is not None
+        ),
     )
     return advise_tilted(profile, None)
 

@@ -213,6 +213,34 @@ def test_a_way_carries_what_bears_on_it_and_no_other() -> None:
     assert not any("2800 mm2" in words or "Printed flat" in words for words in said)
 
 
+@pytest.mark.parametrize("tilt_deg", [30.0, 46.0, 60.0, 72.0])
+def test_a_tilt_of_ones_own_is_told_what_the_tiles_say_of_it(tilt_deg: float) -> None:
+    """The invented tiles are best at 46 degrees and end at 65."""
+    known = bottle("crisp and dense")
+    assert known is not None
+    assert known.tilted is not None
+    spec = tilted_spec(known, lipped=True, layer_mm=0.1)
+    assert spec.lip_depth_mm == 0.5  # the tiles' own
+    made = body(DISC, replace(spec, tilt_deg=tilt_deg, lip_depth_mm=0.8))
+    assert isinstance(made, TiltedBase)
+    of = Made(flat=None, tilted=made, lipped=made)
+    setup = Setup(printer=PRINTER, setting=None)
+    row = compare(ready(DISC), of, replace(known, flat=None), setup).way("lipped")
+    told = row.departure.interval
+    if tilt_deg > 65.0:
+        assert told is None
+        assert "30 to 65 degrees" in row.departure.words
+        return
+    # as invented: 0.04 mm there, and more by the square of how far it is
+    bowl_mm = 0.15 * ((tilt_deg - 46.0) / 18.0) ** 2
+    assert told is not None
+    at_best = known.tilted.advice.departure_at(46.0, lipped=True)
+    assert at_best is not None
+    assert told.value_mm - at_best.value_mm == pytest.approx(bowl_mm, abs=0.02)
+    assert f"{tilt_deg:.0f} degrees" in row.departure.words
+    assert any("lip was 0.5 mm deep" in words for words in row.risks)
+
+
 def test_words_of_a_row_start_with_what_the_person_came_for() -> None:
     found = compared(DISC, "nothing measured").comparison
     names = [name for name, _ in way_lines(found.way("lipped"))]
