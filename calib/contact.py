@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from patterns.rim_manifest import RimManifest
 from patterns.rim_spec import RimSpec
 from patterns.rim_supports import raft_area_mm2
+from patterns.solids import ring_area
 
 if TYPE_CHECKING:
     from patterns.manifest import Manifest
@@ -20,7 +21,7 @@ def contact_area_mm2(manifest: Manifest | RimManifest) -> float:
     if isinstance(manifest, RimManifest):
         return _largest_raft_mm2(manifest)
     plate_layer = min(manifest.sections, key=lambda section: section.first_layer)
-    return sum(_signed_area_mm2(ring) for ring in plate_layer.rings_mm)
+    return sum(ring_area(ring) for ring in plate_layer.rings_mm)
 
 
 def _largest_raft_mm2(manifest: RimManifest) -> float:
@@ -29,10 +30,3 @@ def _largest_raft_mm2(manifest: RimManifest) -> float:
     }
     spec = RimSpec(**values)
     return max(raft_area_mm2(spec, tile) for tile in manifest.tiles)
-
-
-def _signed_area_mm2(ring: tuple[tuple[float, float], ...]) -> float:
-    following = ring[1:] + ring[:1]
-    return 0.5 * sum(
-        x0 * y1 - x1 * y0 for (x0, y0), (x1, y1) in zip(ring, following, strict=True)
-    )

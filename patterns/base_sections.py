@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from patterns.base import Section
 
@@ -13,19 +16,54 @@ if TYPE_CHECKING:
 
     import manifold3d
     import shapely
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
     from patterns.export import Mesh
 
 
 def solid(mesh: Mesh) -> manifold3d.Manifold:
-    """Body of a closed mesh; empty, with a status, when it is not closed."""
+    """Body of a closed mesh; empty, with a status, when it is not closed.
+
+    Large ones take seconds, so the last two of meshes that can't change are kept.
+    """
+    arrays = mesh.vertices_mm, mesh.faces
+    if any(array.flags.writeable for array in arrays):
+        return _built(*arrays)
+    return _kept(_Fixed(*arrays))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fixed:
+    """Arrays that can't change: the same only if they are the very same ones."""
+
+    vertices_mm: NDArray[np.float64]
+    faces: NDArray[np.int64]
+
+    def __hash__(self) -> int:
+        return hash((id(self.vertices_mm), id(self.faces)))
+
+    def __eq__(self, other: object) -> bool:
+        return (
+            isinstance(other, _Fixed)
+            and self.vertices_mm is other.vertices_mm
+            and self.faces is other.faces
+        )
+
+
+@lru_cache(maxsize=2)
+def _kept(mesh: _Fixed) -> manifold3d.Manifold:
+    return _built(mesh.vertices_mm, mesh.faces)
+
+
+def _built(
+    vertices_mm: NDArray[np.float64], faces: NDArray[np.int64]
+) -> manifold3d.Manifold:
     from manifold3d import Manifold, Mesh64
 
     return Manifold(
         Mesh64(
-            np.array(mesh.vertices_mm, np.float64, order="C"),  # may be read-only
-            np.ascontiguousarray(mesh.faces, np.uint64),
+            np.array(vertices_mm, np.float64, order="C"),  # may be read-only
+            np.ascontiguousarray(faces, np.uint64),
         )
     )
 
@@ -121,4 +159,4 @@ def signed_area_mm2(ring: ArrayLike) -> float:
     """Area by the shoelace formula, counter-clockwise positive."""
     points = np.asarray(ring, np.float64)
     x, y = (points - points[0]).T  # near zero, so that little is lost to rounding
-    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+    return float(0.5 * (x[:-1] @ y[1:] - x[1:] @ y[:-1]))  # the first point is 0, 0

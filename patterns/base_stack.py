@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from patterns.base_checks import one_body
 from patterns.base_sections import polygons, solid
 from patterns.errors import SpecError
 from patterns.plane_cells import GRID_MM, cut_cells, on_grid, rim_of
@@ -23,11 +24,9 @@ from patterns.solids import mesh_arrays
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    import manifold3d
     import shapely  # noqa: TC004 names alone
 
     from patterns.base import Base, Section
-    from patterns.export import Mesh
     from patterns.plane_cells import Cells
 
 Floats = NDArray[np.float64]
@@ -35,7 +34,10 @@ Ints = NDArray[np.int64]
 
 _LONGEST_WAY = 4096
 _MOST_WAYS = 8
-_CRUMB_MM3 = 1e-6
+_TOO_THIN = (
+    "Its walls are too thin at the plate for this bottle's flare: print it tilted, or "
+    "with a shorter bottom exposure."
+)
 _REPORT = "Please report it with the base's file."
 
 
@@ -117,8 +119,13 @@ def stand(
     cells = cut_cells([*outlines, rest.region])
     vertices, faces = _stacked(cells, heights)
     vertices, faces = _joined(cells, vertices, faces, rest)
-    whole = _closed(_Shell(vertices_mm=vertices, faces=faces), base.name)
-    vertices_mm, faces = mesh_arrays(_one_body(whole, base.name))
+    whole = one_body(
+        solid(_Shell(vertices_mm=vertices, faces=faces)),
+        base.name,
+        "its lowest layers set back",
+        _TOO_THIN,
+    )
+    vertices_mm, faces = mesh_arrays(whole)
     return StandingBase(
         vertices_mm=vertices_mm,
         faces=faces,
@@ -126,15 +133,6 @@ def stand(
         layer_mm=layer_mm,
         lift_mm=lift_mm,
     )
-
-
-def _closed(mesh: Mesh, name: str) -> manifold3d.Manifold:
-    from manifold3d import Error
-
-    body = solid(mesh)
-    if body.status() != Error.NoError or body.is_empty():
-        raise SpecError(f"The mesh of {name} doesn't close.", _REPORT)
-    return body
 
 
 def _check(base: Base, count: int, layer_mm: float, lift_mm: float) -> None:
@@ -155,7 +153,7 @@ def _cut_off(base: Base, zone_mm: float, lift_mm: float) -> _Rest:
     """Cut the base off level, raised, and leave the cut open, its rim on the grid."""
     import shapely
 
-    whole = _closed(base, base.name).translate((0.0, 0.0, lift_mm))
+    whole = solid(base).translate((0.0, 0.0, lift_mm))
     vertices, faces = mesh_arrays(whole.trim_by_plane((0.0, 0.0, 1.0), zone_mm))
     vertices = vertices.copy()
     cut = np.abs(vertices[:, 2] - zone_mm) < GRID_MM
@@ -266,19 +264,6 @@ def _way(follows: dict[int, list[int]], start: int, end: int) -> list[int]:
 
 def _pairs(edges: Ints) -> set[tuple[int, int]]:
     return {(start, end) for start, end in edges.tolist()}
-
-
-def _one_body(whole: manifold3d.Manifold, name: str) -> manifold3d.Manifold:
-    """Leave out crumbs of the union; what is left must be one body."""
-    pieces = [p for p in whole.decompose() if abs(p.volume()) > _CRUMB_MM3]
-    if len(pieces) != 1:
-        raise SpecError(
-            f"{name} falls into {len(pieces)} pieces once its lowest layers are set "
-            "back.",
-            "Its walls are too thin at the plate for this bottle's flare: print it "
-            "tilted, or with a shorter bottom exposure.",
-        )
-    return pieces[0]
 
 
 def _silent(_text: str) -> None:

@@ -74,7 +74,7 @@ def tilt_base(
         say("joining base and supports ...")
         whole += supports_solid(watch.part, watch.supports)
         supports_mm3 = float(whole.volume() - watch.part.volume())
-    whole = one_body(whole, base.name)
+    whole = one_body(whole, base.name, "tilted")
     plate = _on_plate(whole)
     whole = whole.transform(plate)
     vertices, faces = mesh_arrays(whole)
