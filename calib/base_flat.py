@@ -9,7 +9,6 @@ for which a few normal layers above are opened too.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,16 +17,17 @@ from numpy.typing import NDArray
 from calib.flat_plan import FlatPlan, LayerInset
 from calib.flush_model import FlatModel, build_model
 from calib.flush_opening import is_small
-from calib.flush_outline import RingShape, clean, drawn_in, mitred, shape_of
-from calib.flush_plane import ALONG_MM
+from calib.flush_outline import clean, shape_of
+from calib.flush_press import PlainRing, compensated
 from calib.flush_raster import realisable
-from calib.flush_region import check_walls, region_of
+from calib.flush_region import check_walls
+from calib.flush_sides import Sides
 from calib.flush_width import opening_widths, told
 from calib.lattice import FREE_QUANTUM_MM
 from calib.prediction import doubt_mm, interval_of
 from calib.squeeze_insets import is_squeezed
 from calib.wall import draw
-from patterns.base import Ring, Section
+from patterns.base import Section
 from patterns.base_sections import sections, signed_area_mm2, solid
 from patterns.errors import SpecError
 
@@ -43,8 +43,6 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 _DRAWS = 40
-_TIGHT_PER_MM = 1.0 / 3.0  # curves tighter than this keep no lattice direction
-_MOST_RUN_MM = 0.15
 
 
 def plan_flat(base: Base, advice: FlatAdvice, setup: Setup) -> FlatPlan:
@@ -104,7 +102,7 @@ def plan_with(
     layer_mm = model.setting.layer_mm
     first = sections(body, [0.5 * layer_mm])[0]
     run = _run_of(body, model)
-    rim = _Sides.of(shape_of(clean(first.outer[0])), run, model)
+    rim = Sides.of(shape_of(clean(first.outer[0])), run, model)
     insets = _insets(model, run, rim.plain_mm)
     left, bare = _left(model, run, fit, rim)
     lift = _allowance_mm(left, tolerance_mm, layer_mm) if sanded else 0.0
@@ -143,176 +141,13 @@ def plan_with(
     )
 
 
-def compensated(cuts: tuple[Section, ...], model: FlatModel) -> tuple[Section, ...]:
-    """Draw every ring of every layer in.
-
-    Parameters
-    ----------
-    cuts : tuple of Section
-        The design at the middle of each layer, plate layer first, and of one more.
-    model : FlatModel
-
-    Returns
-    -------
-    tuple of Section
-        One fewer than ``cuts``.
-
-    Raises
-    ------
-    SpecError
-        A part of the base falls away.
-    """
-    press = _Press(model=model)
-    known: dict[tuple[int, ...], tuple[list[Ring], Section]] = {}
-    layers = []
-    for layer, cut in enumerate(cuts[:-1]):
-        rings = press.drawn_in(cut, cuts[layer + 1], layer)
-        same = tuple(id(ring) for ring in rings)
-        if same not in known:
-            known[same] = rings, region_of(cut, rings)  # held, so that ids last
-        layers.append(known[same][1])
-    return tuple(layers)
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Drawn:
-    """A ring of the design, once it is understood."""
-
-    shape: RingShape
-    small: bool
-    area_mm2: float
-    around_mm: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Press:
-    """Draws rings in, and those that are alike but once."""
-
-    model: FlatModel
-    known: dict[bytes, _Drawn] = field(default_factory=dict)
-    sides: dict[tuple[int, float], _Sides] = field(default_factory=dict)
-    done: dict[tuple[int, bytes], Ring] = field(default_factory=dict)
-
-    def drawn_in(self, cut: Section, above: Section, layer: int) -> list[Ring]:
-        """Draw the rings of a layer in."""
-        ours = [(ring, self._of(ring)) for ring in (*cut.outer, *cut.openings)]
-        others = [self._of(ring).area_mm2 for ring in (*above.outer, *above.openings)]
-        return [self._ring(ring, known, others, layer) for ring, known in ours]
-
-    def _of(self, ring: Ring) -> _Drawn:
-        key = ring.tobytes()
-        if key not in self.known:
-            plain = clean(ring)
-            area = signed_area_mm2(plain)
-            shape = shape_of(plain)
-            self.known[key] = _Drawn(
-                shape=shape,
-                small=area < 0.0 and is_small(plain),
-                area_mm2=area,
-                around_mm=float(shape.length_mm.sum()),
-            )
-        return self.known[key]
-
-    def _ring(self, ring: Ring, known: _Drawn, others: list[float], layer: int) -> Ring:
-        shape, model = known.shape, self.model
-        if known.small:
-            return mitred(shape, model.opening_mm(shape.points_mm)[layer])
-        if layer >= model.layers:
-            return ring
-        run = model.wall(_run_mm(known.area_mm2, known.around_mm, others)).run_mm
-        key = id(known), run
-        if key not in self.sides:
-            self.sides[key] = _Sides.of(shape, run, model)
-        sides = self.sides[key]
-        made = id(sides), sides.of_layer(layer)
-        if made not in self.done:
-            self.done[made] = sides.drawn_in(layer)
-        return self.done[made]
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Sides:
-    """Insets (J, n) of a ring's sides, and profiles (k, J, places) of its corners.
-
-    ``held_mm`` (n,): quantum that the insets of a side are whole ones of.
-    """
-
-    shape: RingShape
-    inset_mm: Array
-    held_mm: Array
-    profiles_mm: Array
-
-    @classmethod
-    def of(cls, shape: RingShape, run_mm: float, model: FlatModel) -> _Sides:
-        """Look every side and corner of a ring up."""
-        inset = model.smooth_mm(run_mm)[:, None] + model.curve_mm(
-            shape.curvature_per_mm
-        )
-        stairs = model.stairs_of(shape)
-        loose = np.abs(shape.curvature_per_mm) < _TIGHT_PER_MM
-        held = np.full(len(loose), FREE_QUANTUM_MM)
-        for quantum in np.unique(stairs.quantum_mm[loose]):
-            ours = loose & (stairs.quantum_mm == quantum)
-            ours &= stairs.shown > model.showing(run_mm, float(quantum))
-            if ours.any():
-                moves = model.quanta(run_mm, float(quantum))[:, None]
-                inset[:, ours] = moves * stairs.move_mm[ours]
-                held[ours] = quantum
-        profiles = [model.corner_mm(float(angle)) for angle in shape.inside_deg]
-        return cls(
-            shape=shape,
-            inset_mm=inset,
-            held_mm=held,
-            profiles_mm=np.reshape(
-                profiles, (len(profiles), model.layers, len(ALONG_MM))
-            ),
-        )
-
-    @property
-    def plain_mm(self) -> float:
-        """Quantum of the greater part of the ring."""
-        kinds, kind = np.unique(self.held_mm, return_inverse=True)
-        return float(kinds[np.argmax(np.bincount(kind, self.shape.length_mm))])
-
-    def kinds(self) -> tuple[Array, Array]:
-        """Shares (k,) of the ring by what its sides are held to, and insets (k, J)."""
-        _, kind = np.unique(self.held_mm, return_inverse=True)
-        length = np.bincount(kind, self.shape.length_mm)
-        insets = [
-            np.bincount(kind, self.shape.length_mm * inset) for inset in self.inset_mm
-        ]
-        return length / length.sum(), (np.array(insets) / length).T
-
-    def of_layer(self, layer: int) -> bytes:
-        """Tell layers apart whose rings differ."""
-        inset, profiles = self.inset_mm[layer], self.profiles_mm[:, layer]
-        return bytes(inset.tobytes() + profiles.tobytes())
-
-    def drawn_in(self, layer: int) -> Ring:
-        """Ring of a layer."""
-        return drawn_in(self.shape, self.inset_mm[layer], self.profiles_mm[:, layer])
-
-
-def _run_mm(area_mm2: float, around_mm: float, others_mm2: list[float]) -> float:
-    """How far a ring's wall recedes to the next layer, as a mean along it.
-
-    Signed areas: of the ring, and of those that may be it in the layer above.
-    """
-    alike = (other for other in others_mm2 if (other > 0.0) == (area_mm2 > 0.0))
-    runs = ((area_mm2 - other) / around_mm for other in alike)
-    run = min(runs, key=abs, default=0.0)
-    return run if abs(run) < _MOST_RUN_MM else 0.0
-
-
 def _run_of(body: Manifold, model: FlatModel) -> float:
     """Run of the outer rim, over the raised layers."""
     layer_mm = model.setting.layer_mm
     low, high = sections(body, [0.5 * layer_mm, 1.5 * layer_mm])
-    shape = shape_of(low.outer[0])
+    rim = PlainRing.of(low.outer[0])
     areas = [signed_area_mm2(ring) for ring in high.outer]
-    around = float(shape.length_mm.sum())
-    run = _run_mm(signed_area_mm2(low.outer[0]), around, areas)
-    return model.wall(run).run_mm
+    return model.wall(rim.run_mm(areas)).run_mm
 
 
 def _insets(
@@ -336,7 +171,7 @@ def _insets(
 
 
 def _left(
-    model: FlatModel, run_mm: float, fit: Fit | None, rim: _Sides
+    model: FlatModel, run_mm: float, fit: Fit | None, rim: Sides
 ) -> tuple[tuple[Interval, ...], tuple[Interval, ...]]:
     """Predict the step of each raised layer with insets, and without.
 

@@ -77,9 +77,10 @@ class FlatModel:
         return len(self.setting.raised_s)
 
     def stairs_of(self, shape: RingShape) -> Stairs:
-        """Give the stairs that pixels make of each side of a ring."""
+        """Give the stairs that pixels make of each side of a ring (the first one)."""
         core_mm = float(self.plane.resin.core_mm[0])
-        return stairs(shape.along, self.pixel_x_mm, self.pixel_y_mm, core_mm)
+        along = shape.along.reshape(-1, *shape.along.shape[-2:])[0]
+        return stairs(along, self.pixel_x_mm, self.pixel_y_mm, core_mm)
 
     def quanta_of(self, shape: RingShape) -> Array:
         """Quantum (n,) of each side of a small opening; none on a curve."""
@@ -157,10 +158,12 @@ class FlatModel:
             if not ours.any():
                 continue
             known, extra = self._curve(sign)
-            for layer in range(self.layers):
-                total[layer, ours] = np.interp(
-                    np.abs(curvature_per_mm[ours]), known, extra[:, layer]
-                )
+            bend = np.minimum(np.abs(curvature_per_mm[ours]), known[-1])
+            knot = np.searchsorted(known, bend, "right")
+            knot = np.minimum(knot, len(known) - 1) - 1
+            share = (bend - known[knot]) / np.diff(known)[knot]
+            more = share[:, None] * np.diff(extra, axis=0)[knot]
+            total[:, ours] = (extra[knot] + more).T
         return total
 
     def opening_mm(self, ring_mm: Array) -> Array:

@@ -24,7 +24,7 @@ _LONG_PX = 12.0
 _LONG_MM = 0.8
 _SLACK = 0.25
 _CRUMB_MM2 = 1e-4
-_NEEDLE_RAD = np.radians(155.0)  # a point that turns the way back is a needle's
+_NEEDLE_SLOPE = 1.0 / np.tan(np.radians(25.0))  # a needle's point turns the way back
 _NEEDLE_MM = 0.001
 
 
@@ -43,8 +43,10 @@ def region_of(design: Section, rings: list[Ring]) -> Section:
     SpecError
         A part of the design vanished or fell apart.
     """
-    outer = tuple(r for r in rings if signed_area_mm2(r) > 0.0)
-    openings = tuple(r for r in rings if signed_area_mm2(r) < 0.0)
+    areas_mm2 = [signed_area_mm2(ring) for ring in rings]
+    sized = list(zip(rings, areas_mm2, strict=True))
+    outer = tuple(ring for ring, area in sized if area > 0.0)
+    openings = tuple(ring for ring, area in sized if area < 0.0)
     found = Section(z_mm=design.z_mm, outer=outer, openings=openings)
     needles = any(_has_needle(ring) for ring in rings)
     if len(outer) == len(design.outer) and is_sound(found) and not needles:
@@ -60,11 +62,12 @@ def region_of(design: Section, rings: list[Ring]) -> Section:
 
 def _has_needle(ring: Ring) -> bool:
     """Whether a ring turns the way back at a point, as solved corners may."""
-    side = np.roll(ring, -1, axis=0) - ring
-    before = np.roll(side, 1, axis=0)
-    across = before[:, 0] * side[:, 1] - before[:, 1] * side[:, 0]
-    turn = np.arctan2(np.abs(across), np.sum(before * side, axis=1))
-    return bool((turn > _NEEDLE_RAD).any())
+    x, y = ring.T
+    x, y = np.diff(x, append=x[:1]), np.diff(y, append=y[:1])
+    before_x, before_y = np.append(x[-1:], x[:-1]), np.append(y[-1:], y[:-1])
+    across = np.abs(before_x * y - before_y * x)
+    back = -(before_x * x + before_y * y)
+    return bool((back > _NEEDLE_SLOPE * across).any())
 
 
 def _blunted(region: CrossSection) -> CrossSection:

@@ -8,7 +8,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.base_flat import compensated, plan_with
+from calib.base_flat import plan_with
+from calib.flush_press import compensated
 from calib.flush_region import areas, is_sound
 from calib.virtual.resin import InventedResin
 from calib.virtual.stack import print_stack
