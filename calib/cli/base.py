@@ -279,13 +279,17 @@ def _write(
 ) -> tuple[Path, ...]:
     """Write all files and the record of them, or none."""
     from calib.cli.base_files import files_of, numbered, record_of
+    from calib.records import WrittenBase
     from patterns.export import write_all
 
     chosen = numbered(chosen)
     contents = files_of(chosen, setup)
+    made = [record_of(one, known, list(contents)) for one in chosen]
     with open_store(data_dir) as store, store.transaction():
-        for one in chosen:
-            store.add(record_of(one, known, list(contents)), at=now())
+        before = [entry.value for entry in store.current(WrittenBase)]
+        for record in made:
+            if record not in before:  # made again: nothing changes
+                store.add(record, at=now())
         return write_all({out / name: made for name, made in contents.items()})
 
 

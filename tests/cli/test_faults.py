@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from calib.store import FILE_NAME
+from tests import bases
 from tests.cli.conftest import PROGRAM, ROOT
+from tests.cli.test_records import PRINTER
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -108,6 +110,26 @@ def test_a_full_disk_while_writing_a_coupon(
     assert "Traceback" not in answer.err
     assert list(out.iterdir()) == []
     assert rimgauge("history", "--json").document == before
+
+
+@posix_only
+def test_a_full_disk_while_writing_a_base_and_then_twice_room_enough(
+    rimgauge: Run, process: Run, tmp_path: Path
+) -> None:
+    """The mesh goes on the disk, the picture does not; made again, nothing changes."""
+    rimgauge(*PRINTER)
+    before = rimgauge("history", "--json").document
+    base = bases.write_stl(tmp_path / "a.stl", "disc_20_coarse")
+    out = tmp_path / "out"
+    words = ("base", base, "--way", "lipped", "--without-supports", "--out", out)
+    answer = process(*words, preexec_fn=_small_files)
+    assert answer.status == 2
+    assert "can't be written" in answer.err
+    assert list(out.iterdir()) == []
+    assert rimgauge("history", "--json").document == before
+    for _ in range(2):
+        assert rimgauge(*words).status == 0
+        assert rimgauge("history").out.count("tilted with the lip") == 1
 
 
 @posix_only
