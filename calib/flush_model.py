@@ -8,6 +8,7 @@ draws where that is cheap, in the plane for the draw that is most like all of th
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -130,17 +131,34 @@ class FlatModel:
         quantum = round(quantum_mm, 6)
         key = (wall.run_mm, quantum)
         if key not in self._showing:
-            phase = (np.arange(_PHASES)[:, None] + 0.5) / _PHASES
-            exact = wall.exact_mm[wall.typical]
-            held = held_mm(exact, quantum, phase)
-            trials = np.vstack([wall.rounded(quantum) * quantum, held])
-            alone = Flush(
-                edges=self.edges.only(wall.typical, len(trials)), run_mm=key[0]
-            )
-            whole, *others = np.abs(alone.steps_mm(trials)).max(axis=1)
-            rms = float(np.sqrt(np.mean(np.square(others))))
+            alone = Flush(edges=self.edges.only(wall.typical, 1), run_mm=wall.run_mm)
+            whole = np.abs(alone.steps_mm(wall.rounded(quantum) * quantum)).max()
+            others = np.abs(self._on_pixels_mm(wall, quantum)).max(axis=1)
+            rms = float(np.sqrt(np.mean(others**2)))
             self._showing[key] = float(whole) / max(rms, _TINY_MM)
         return self._showing[key]
+
+    @cached_property
+    def stairs_in_holes_mm(self) -> tuple[float, float]:
+        """How much narrower than on the mean a round hole's largest circle is, and u.
+
+        Where a circle runs along the pixels, four times, they hold its mask inside or
+        outside of what is planned; of two across, the narrower counts.
+        """
+        steps = self._on_pixels_mm(self.wall(0.0), self.pixel_mm)
+        worst = steps[:, int(np.argmax(np.mean(steps**2, axis=0)))]
+        across = np.sort((worst[:, None] + worst).ravel())
+        count = len(across)
+        chance = (2.0 * np.arange(count) + 1.0) / count**2  # of the larger of two
+        mean = float(chance @ across)
+        return mean, float(np.sqrt(chance @ (across - mean) ** 2))
+
+    def _on_pixels_mm(self, wall: Flush, quantum_mm: float) -> Array:
+        """Give steps (phases, J) of the typical draw's insets as pixels hold them."""
+        phase = (np.arange(_PHASES)[:, None] + 0.5) / _PHASES
+        held = held_mm(wall.exact_mm[wall.typical], quantum_mm, phase)
+        edges = self.edges.only(wall.typical, _PHASES)
+        return Flush(edges=edges, run_mm=wall.run_mm).steps_mm(held)
 
     def corner_mm(self, inside_deg: float) -> Array:
         """Profiles (J, places) along the arms of a corner."""
@@ -172,7 +190,8 @@ class FlatModel:
         if key not in self._openings:
             sight = Sight.of(ring_mm)
             quantum = self.quanta_of(sight.shape)
-            insets = opening_insets_mm(self.opening, ring_mm, quantum)
+            wider = self.stairs_in_holes_mm[0]
+            insets = opening_insets_mm(self.opening, ring_mm, quantum, wider)
             if is_squeezed(self.wall(0.0)):
                 closings = [
                     Closing(sight=sight, resin=resin, setting=self.setting)

@@ -64,6 +64,13 @@ def is_small(ring_mm: Array) -> bool:
     return float(sides.min()) < SMALL_MM
 
 
+def is_round(ring_mm: Array) -> bool:
+    """Whether an opening is a circle."""
+    middle = shapely.get_coordinates(shapely.Polygon(ring_mm).centroid)[0]
+    radii = np.hypot(*(ring_mm - middle).T)
+    return bool(len(ring_mm) > 8 and np.ptp(radii) < _ROUND * radii.mean())
+
+
 def layers_above(stack: OpeningStack) -> int:
     """Count the normal layers needed until the body's own light has died away."""
     half = float(stack.plane.resin.edge(np.zeros((1, 1)))[0][0, 0])
@@ -73,7 +80,9 @@ def layers_above(stack: OpeningStack) -> int:
     return min(int(np.ceil(np.log(dose) / -np.log(stack.passed))), MOST_LAYERS)
 
 
-def opening_insets_mm(stack: OpeningStack, ring_mm: Array, quantum_mm: Array) -> Array:
+def opening_insets_mm(
+    stack: OpeningStack, ring_mm: Array, quantum_mm: Array, wider_mm: float = 0.0
+) -> Array:
     """Insets (layers, sides) that give an opening its design width.
 
     Parameters
@@ -84,12 +93,13 @@ def opening_insets_mm(stack: OpeningStack, ring_mm: Array, quantum_mm: Array) ->
     quantum_mm : (n,) array
         What the insets of its sides are rounded to, layer by layer, each making up for
         those above; a round one's are not rounded.
+    wider_mm : float
+        How much wider than designed a round one is to be on the mean, for the largest
+        circle that its pixels' stairs leave in it to be the design's.
     """
-    area = shapely.Polygon(ring_mm)
-    middle = shapely.get_coordinates(area.centroid)[0]
-    radii = np.hypot(*(ring_mm - middle).T)
-    if len(ring_mm) > 8 and np.ptp(radii) < _ROUND * radii.mean():
-        inset = _round_insets(stack, -float(np.sqrt(area.area / np.pi)))
+    if is_round(ring_mm):
+        radius = float(np.sqrt(shapely.Polygon(ring_mm).area / np.pi))
+        inset = _round_insets(stack, -radius - wider_mm / 2.0) + wider_mm / 2.0
         return np.tile(inset[:, None], (1, len(ring_mm)))
     return _side_insets(stack, shape_of(ring_mm), quantum_mm)
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calib.flat_plan import OpeningWidth
 from calib.flush_closing import Closing, Sight
-from calib.flush_opening import is_small
+from calib.flush_opening import is_round, is_small
 from calib.flush_outline import clean
 from calib.prediction import doubt_mm, interval_of
 
@@ -84,6 +84,9 @@ def _width(ring: Array, model: FlatModel, fit: Fit | None) -> OpeningWidth:
     layer = int(np.argmax(np.abs(typical)))
     width = 2.0 * (sight.radius_mm - grown[:, layer])
     own = _RASTER_SHARE * model.pixel_mm
+    if is_round(ring):
+        narrower, own = model.stairs_in_holes_mm
+        width -= narrower
     doubt = 0.0
     if fit is not None:
         opened = float(insets.max())

@@ -87,3 +87,15 @@ def test_an_outer_tip_hangs_on_by_a_neck(inset_mm: float, turn_deg: float) -> No
     assert isinstance(core, shapely.Polygon)
     reach = np.hypot(*shapely.get_coordinates(core).T).max()
     assert reach > 5.0 * np.sqrt(2.0) - 0.1
+
+
+def test_round_holes_are_opened_for_what_pixels_stairs_take() -> None:
+    narrower, u = model().stairs_in_holes_mm
+    # of two pairs of stairs the narrower, each at most half a pixel off on either side
+    assert 0.0 < narrower < 0.05
+    assert narrower < u < 0.05
+    finer, _ = model(pixel_mm=0.0125).stairs_in_holes_mm
+    assert finer < 0.5 * narrower
+    # the light of the body above, whose hole is as designed, takes some back at the top
+    wider = -2.0 * closing(HOLE, 0.0).all_grown_mm(model().opening_mm(HOLE))[:5]
+    assert wider == pytest.approx(np.full(5, narrower), abs=0.003)
