@@ -40,10 +40,14 @@ class Setup:
         )
 
     @property
+    def square_pixels(self) -> bool:
+        """Whether a quarter turn leaves the pixel raster as it is."""
+        return math.isclose(self.printer.pixel_x_mm, self.printer.pixel_y_mm)
+
+    @property
     def turns_deg(self) -> tuple[float, ...]:
         """Turns on the plate that leave the pixel raster as it is for the base."""
-        square = math.isclose(self.printer.pixel_x_mm, self.printer.pixel_y_mm)
-        return QUARTER_TURNS_DEG if square else (0.0, 180.0)
+        return QUARTER_TURNS_DEG if self.square_pixels else (0.0, 180.0)
 
     def time(self, height_mm: float) -> PrintTime | None:
         """Give a print's time; None without exposures."""

@@ -31,7 +31,7 @@ GUESS = (
 _PLATE = {
     "flat": (
         "Print the file as it is, z = 0 on the plate: not raised, no raft, no "
-        "supports, no scaling. Turn it on the plate by quarter turns only."
+        "supports, no scaling."
     ),
     "supported": (
         "Print the file as it is: tilt, supports and raft are in it. No supports of "
@@ -90,7 +90,8 @@ class BaseSheet:
     ``settings`` name and value; ``sanding`` sentences on what to sand to which
     thickness; ``notes`` further ones (risks, islands, what the pixels can't do);
     ``picture`` PNG of the ways, with ``picture_words`` below it; ``remark`` heads each
-    page, where what it says must not be taken for more.
+    page, where what it says must not be taken for more.  ``square_pixels``: how it may
+    be turned on the plate, printed flat.
     """
 
     name: str
@@ -105,6 +106,7 @@ class BaseSheet:
     picture: bytes
     picture_words: str
     remark: str = ""
+    square_pixels: bool = True
 
 
 def base_sheet_pdf(sheet: BaseSheet, paper: Paper) -> bytes:
@@ -135,6 +137,14 @@ def order_of_work(sheet: BaseSheet) -> tuple[str, ...]:
     return (*steps, _CURING)
 
 
+def _turns(sheet: BaseSheet) -> str:
+    """Say how a base whose insets are whole pixels may be turned."""
+    if sheet.printed_as != "flat":
+        return ""
+    turns = "quarter turns" if sheet.square_pixels else "half a turn"
+    return f" Turn it on the plate by {turns} only."
+
+
 def _kind(sheet: BaseSheet) -> str:
     if sheet.printed_as == "flat":
         return "flat"
@@ -159,7 +169,7 @@ def _print_page(pdf: FPDF, sheet: BaseSheet) -> None:
     page.settings(pdf, sheet.settings)
     pdf.ln(1.5)
     off = (_OFF, _OFF_ELSEWHERE) if kind == "unsupported" else (_OFF,)
-    page.points(pdf, (_PLATE[kind], *off))
+    page.points(pdf, (_PLATE[kind] + _turns(sheet), *off))
     page.heading(pdf, "Afterwards, in this order")
     page.points(pdf, order_of_work(sheet))
     page.heading(pdf, "Sanding")

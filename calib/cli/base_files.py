@@ -112,6 +112,7 @@ def sheet_of(one: Chosen, setup: Setup, printed: Sequence[str]) -> BaseSheet:
         picture=one.picture,
         picture_words=PICTURE_WORDS,
         remark=one.remark,
+        square_pixels=setup.square_pixels,
     )
 
 

@@ -122,6 +122,14 @@ def test_supports_come_off_before_curing_and_a_flat_base_has_none() -> None:
     assert any("spatula" in step for step in flat)
 
 
+def test_pixels_that_are_not_square_forbid_quarter_turns() -> None:
+    flat = replace(_sheet(), printed_as="flat", supports=True)
+    assert "quarter turns only" in sheets.text(base_sheet_pdf(flat, "a4"))
+    oblong = sheets.text(base_sheet_pdf(replace(flat, square_pixels=False), "a4"))
+    assert "half a turn" in oblong
+    assert "quarter" not in oblong
+
+
 def test_a_guess_is_called_one_on_its_sheet() -> None:
     assert "guess" not in sheets.text(base_sheet_pdf(_sheet(), "a4"))
     text = sheets.text(base_sheet_pdf(replace(_sheet(), guess=True), "a4"))
