@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _STL_HEADER = 84
+_LIKELY = 1000  # times the triangles there: a count of more is no count
 _STL_FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("x", "<u2")])
 
 
@@ -94,6 +95,6 @@ def _load_stl(path: Path, told: Told) -> RawMesh:
 
 def _no_binary(path: Path, size: int, count: int) -> FileError:
     held = max(0, size - _STL_HEADER) // _STL_FACET.itemsize
-    if 0 < held < count <= 100 * MOST_TRIANGLES:
+    if 0 < held < count <= _LIKELY * held:
         return damaged(path, f"it is cut off: {held} of {count} triangles are there")
     return damaged(path, "it is not a mesh")

@@ -32,6 +32,7 @@ Ints = NDArray[np.int64]
 SAME_POINT_MM = 1e-3
 """Open edges nearer than a micrometre to each other are one edge."""
 TINY_HOLE_MM = 5.0
+_NOTHING_MM3 = 1e-3
 
 
 def mend(
@@ -85,9 +86,18 @@ def _dropped(vertices: Floats, faces: Ints, findings: Findings) -> Ints:
     if count:
         findings.mended("zero_area", count, vertices[where])
     faces, count, where = drop_doubles(faces)
+    if not len(faces):
+        raise _hollow(findings)
     if count:
         findings.mended("double_shell", count, vertices[where])
     return faces
+
+
+def _hollow(findings: Findings) -> FileError:
+    return FileError(
+        f"The triangles of {findings.source} lie on each other and enclose nothing.",
+        "Export the base again.",
+    )
 
 
 def _closed(
@@ -230,6 +240,8 @@ def _outwards(
 ) -> Ints:
     """Turn shells that are inside out; one inside another may be: it is a cavity."""
     volumes = volumes_mm3(vertices, faces, shell, count)
+    if np.abs(volumes).max() < _NOTHING_MM3:
+        raise _hollow(findings)
     inside_out = [
         k
         for k in np.flatnonzero(volumes < 0).tolist()

@@ -11,7 +11,15 @@ from xml.parsers import expat
 import numpy as np
 from numpy.typing import NDArray
 
-from patterns.base_raw import MOST_TRIANGLES, RawMesh, Told, Unit, damaged, too_many
+from patterns.base_raw import (
+    MOST_TRIANGLES,
+    RawMesh,
+    Told,
+    Unit,
+    damaged,
+    too_many,
+    whole,
+)
 from patterns.base_rows import AXES, CORNERS, Sieve
 from patterns.errors import FileError
 
@@ -246,7 +254,7 @@ class _Model:
             numbers = np.fromiter(map(float, self._points[1::2]), np.float64)
             shape.vertices.append(numbers.reshape(-1, 3))
         if self._corners:
-            index = np.fromiter(map(int, self._corners[1::2]), np.int64)
+            index = whole(np.fromiter(map(float, self._corners[1::2]), np.float64))
             shape.faces.append(index.reshape(-1, 3))
             self.package.add_triangles(len(shape.faces[-1]))
         self._points, self._corners = [], []
@@ -258,7 +266,7 @@ class _Model:
         if names == AXES:
             shape.vertices.append(numbers)
         else:
-            shape.faces.append(numbers.astype(np.int64))
+            shape.faces.append(whole(numbers))
             self.package.add_triangles(len(numbers))
 
     def _on_model(self, attributes: dict[str, str]) -> None:

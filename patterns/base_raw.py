@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 MOST_TRIANGLES = 2_000_000
 Bytes = NDArray[np.uint8]
+_TOO_LARGE = 2.0**53
 Told = Callable[[str, float], None]
 Unit = Literal["um", "mm", "cm", "inch", "ft", "m"]
 MM: dict[Unit, float] = {
@@ -59,6 +60,20 @@ def numbers_in(text: Bytes, count: int) -> NDArray[np.float64]:
     if len(numbers) != count:
         raise ValueError
     return numbers
+
+
+def whole(numbers: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Numbers of points, as which they were read.
+
+    Raises
+    ------
+    ValueError
+        One is not a whole number.
+    """
+    sound = np.abs(numbers) < _TOO_LARGE  # nor is one that is no number
+    if not sound.all() or (numbers % 1.0).any():
+        raise ValueError("a point's number is not whole")
+    return numbers.astype(np.int64)
 
 
 def damaged(path: Path, what: str) -> FileError:

@@ -173,6 +173,10 @@ def _in_mm(
             f"{path.name} is in {unit}, as it says itself.", "Leave out --units."
         )
     size = float(np.ptp(mesh.vertices[mesh.faces.ravel()], axis=0).max()) * MM[unit]
+    if not size:
+        raise FileError(
+            f"All points of {path.name} are in one place.", "Export the base again."
+        )
     if SMALLEST_MM <= size <= LARGEST_MM:
         scale = MM[unit]
         return (mesh.vertices if scale == 1 else mesh.vertices * scale), mesh.faces

@@ -15,6 +15,7 @@ from patterns.base_raw import (
     damaged,
     numbers_in,
     too_many,
+    whole,
 )
 from patterns.base_rays import spread
 
@@ -198,7 +199,10 @@ def _faces(
     text, counts = lines.words(which)
     if (text == ord("/")).any():  # point/texture/normal
         text = np.frombuffer(re.sub(rb"/\S*", b"", text.tobytes()), np.uint8)
-    index = _numbers(path, text, int(counts.sum())).astype(np.int64)
+    try:
+        index = whole(_numbers(path, text, int(counts.sum())))
+    except ValueError as err:
+        raise damaged(path, str(err)) from err
     if counts.min() < 3:
         raise damaged(path, "a face has fewer than three corners")
     back = np.repeat(before, counts)

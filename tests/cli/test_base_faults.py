@@ -60,11 +60,15 @@ BAD: dict[str, tuple[str, Callable[[], bytes], str]] = {
     "truncated": ("a.stl", lambda: _stl()[:-30], "cut off"),
     "NaN": ("a.stl", _nan, "not numbers"),
     "zero area": ("a.stl", lambda: _stl(faces=FACES[:, [0, 0, 1]]), "area"),
+    "flat": ("a.stl", lambda: _stl(VERTICES * (1, 1, 0)), "enclose nothing"),
+    "all in one place": ("a.stl", lambda: _stl(0 * VERTICES), "one place"),
+    "half a point": ("a.obj", lambda: b"v 1 2 3\nv 2 3 4\nf 1 2 1.5\n", "not whole"),
     "inches": ("a.stl", lambda: _stl(VERTICES / 25.4), "--units"),
     "metres": ("a.stl", lambda: _stl(VERTICES / 1000), "--units"),
     "open": ("a.stl", lambda: _stl(faces=FACES[5:]), "open"),
     "through itself": ("a.stl", _through_itself, "itself|crosses"),
     "20 M triangles": ("a.stl", _twenty_millions, "20,000,000"),
+    "text": ("a.stl", lambda: b"all about bases\n" * 30, "not a mesh"),
     "no mesh": ("a.stl", lambda: b"\x89PNG" + bytes(range(256)) * 9, "not a mesh"),
     "zip bomb": ("a.3mf", _bomb, "unpack"),
     "another kind": ("a.txt", lambda: b"a base", "STL, 3MF or OBJ"),
@@ -120,6 +124,18 @@ def test_a_folder_that_is_a_file_is_refused_before_the_work(
     (tmp_path / "out").write_text("precious")
     answer = rimgauge("base", tmp_path / "none.stl", "--out", tmp_path / "out" / "x")
     assert "no folder" in _error(answer)
+
+
+@pytest.mark.parametrize(
+    "option", ["tilt-deg", "by-rule-mm", "gap-mm", "viscosity-pa-s", "lift-s"]
+)
+@pytest.mark.parametrize("value", ["nan", "-3", "inf", "wide"])
+def test_numbers_that_make_no_sense_are_refused_before_the_work(
+    rimgauge: Run, tmp_path: Path, option: str, value: str
+) -> None:
+    answer = rimgauge("base", tmp_path / "none.stl", f"--{option}", value)
+    assert answer.status == 2
+    assert option in answer.err
 
 
 def test_a_base_needs_a_printer(rimgauge: Run, tmp_path: Path) -> None:

@@ -229,3 +229,14 @@ def test_a_surface_with_one_side_is_refused() -> None:
     )
     with pytest.raises(FileError, match="is open at 80 edges"):
         understand(vertices, faces, name="band")
+
+
+def test_a_flat_body_that_is_closed_encloses_nothing() -> None:
+    corners = np.array([(0.0, 0, 0), (30, 0, 0), (0, 30, 0), (10, 10, 0)])
+    faces = np.array([(0, 2, 1), (0, 1, 3), (1, 2, 3), (2, 0, 3)])
+    for vertices in (
+        corners,
+        corners @ np.array([(0.8, 0, 0.6), (0, 1, 0), (0, 0, 0)]),
+    ):
+        with pytest.raises(FileError, match="enclose nothing"):
+            understand(vertices, faces, name="flat")
