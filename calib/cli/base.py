@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calib.cli.exposures import SecondsList
-from calib.cli.options import of_bottle, pictures, tolerance
+from calib.cli.options import Within, of_bottle, pictures, tolerance
 from calib.cli.output import (
     Report,
     caution_lines,
@@ -58,7 +58,7 @@ _QUIET_S = 2.0
 )
 @click.option(
     "--front-deg",
-    type=click.FloatRange(-360.0, 360.0),
+    type=Within(-360.0, 360.0),
     default=-90.0,
     show_default=True,
     help="Side that is seen most, from +x towards +y of the base; printed tilted, the "
@@ -66,12 +66,12 @@ _QUIET_S = 2.0
 )
 @click.option(
     "--tilt-deg",
-    type=click.FloatRange(20.0, 75.0),
-    help="Tilt; left out, as the rim tiles advise.",
+    type=Within(20.0, 75.0),
+    help="Tilt from flat; left out, as the rim tiles advise.",
 )
 @click.option(
     "--lip-depth-mm",
-    type=click.FloatRange(0.3, 1.5),
+    type=Within(0.3, 1.5),
     help="Depth of the lip that is sanded off; left out, as on the rim tiles.",
 )
 @click.option(
@@ -81,13 +81,13 @@ _QUIET_S = 2.0
 )
 @click.option(
     "--by-rule-mm",
-    type=click.FloatRange(0.0, 1.0, min_open=True),
+    type=Within(0.0, 1.0, min_open=True),
     help="Where no flare coupon is measured: set the bottom layers back by this much, "
     "raised ones in proportion.  A guess, and called so.",
 )
 @click.option(
     "--layer-mm",
-    type=click.FloatRange(0.01, 0.2),
+    type=Within(0.01, 0.2),
     help="Layer height where no print of the bottle is recorded.",
 )
 @click.option(
@@ -97,7 +97,7 @@ _QUIET_S = 2.0
 )
 @click.option(
     "--bottom-exposure-s",
-    type=click.FloatRange(0.05, 600.0),
+    type=Within(0.05, 600.0),
     help="Their exposure.",
 )
 @click.option(
@@ -107,19 +107,27 @@ _QUIET_S = 2.0
 )
 @click.option(
     "--normal-exposure-s",
-    type=click.FloatRange(0.05, 600.0),
+    type=Within(0.05, 600.0),
     help="Exposure of all other layers.",
 )
-@click.option("--lift-s", type=float, help="Seconds a layer for lift and return.")
-@click.option("--wait-s", type=float, help="Seconds a layer for pauses.")
 @click.option(
-    "--lift-mm-per-s", type=float, help="How fast the plate first leaves the film."
+    "--lift-s", type=Within(0.0, 3600.0), help="Seconds a layer for lift and return."
 )
-@click.option("--viscosity-pa-s", type=float, help="Of the resin as it is printed.")
+@click.option("--wait-s", type=Within(0.0, 3600.0), help="Seconds a layer for pauses.")
+@click.option(
+    "--lift-mm-per-s",
+    type=Within(0.001, 100.0),
+    help="How fast the plate first leaves the film.",
+)
+@click.option(
+    "--viscosity-pa-s",
+    type=Within(0.001, 100.0),
+    help="Of the resin as it is printed.",
+)
 @tolerance("How far the wall of a flat print may stand from straight.")
 @click.option(
     "--gap-mm",
-    type=click.FloatRange(0.01, 50.0),
+    type=Within(0.01, 50.0),
     default=2.0,
     show_default=True,
     help="Distance kept between bases on the plate.",

@@ -127,9 +127,23 @@ def setup_of(known: Known, options: Mapping[str, Any]) -> Setup:
 
 
 def wish_of(known: Known, options: Mapping[str, Any]) -> Wish:
-    """Put together what is asked for beyond the advice."""
+    """Put together what is asked for beyond the advice.
+
+    Raises
+    ------
+    UsageError
+        A guess where the flare is measured.
+    """
+    import click
+
     from calib.base_work import Wish
 
+    measured = known.advised is not None and known.advised.flat is not None
+    if measured and options["by_rule_mm"] is not None:
+        raise click.UsageError(
+            "A flare coupon of this bottle is measured, which tells more than a rule: "
+            "leave --by-rule-mm out."
+        )
     recorded = known.setting.layer_mm if known.setting else None
     return Wish(
         layer_mm=recorded or options["layer_mm"] or _USUAL_LAYER_MM,

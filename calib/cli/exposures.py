@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import click
 
 
@@ -31,9 +33,12 @@ class NumberList(click.ParamType[tuple[float, ...]]):
             return value
         text = str(value).strip()
         try:
-            return tuple(float(part) for part in text.split(","))
+            numbers = tuple(float(part) for part in text.split(","))
         except ValueError:
+            numbers = ()
+        if not numbers or not all(map(math.isfinite, numbers)):
             self.fail(f"{text!r} is not a list such as {self.example}.", param, ctx)
+        return numbers
 
 
 class SecondsList(NumberList):
@@ -49,7 +54,12 @@ class SecondsList(NumberList):
         ctx: click.Context | None,
     ) -> tuple[float, ...]:
         """Read the list."""
-        return () if value == "none" else super().convert(value, param, ctx)
+        if value == "none":
+            return ()
+        seconds = super().convert(value, param, ctx)
+        if min(seconds, default=1.0) <= 0.0:
+            self.fail(f"{value} holds a layer without light.", param, ctx)
+        return seconds
 
 
 def equal_steps(first_s: float, last_s: float, layers: int) -> tuple[float, ...]:

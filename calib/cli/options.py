@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -11,6 +12,22 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 Command = TypeVar("Command", bound="Callable[..., Any]")
+
+
+class Within(click.FloatRange):
+    """A number within a range; what is no number lies in none."""
+
+    def convert(
+        self,
+        value: Any,  # noqa: ANN401 click's
+        param: click.Parameter | None,
+        ctx: click.Context | None,
+    ) -> float:
+        """Read the number."""
+        number = float(super().convert(value, param, ctx))
+        if math.isnan(number):
+            self.fail(f"{value} is no number.", param, ctx)
+        return number
 
 
 def of_bottle(command: Command) -> Command:
@@ -29,7 +46,7 @@ def tolerance(meaning: str) -> Callable[[Command], Command]:
     """Give ``--tolerance-mm``."""
     return click.option(
         "--tolerance-mm",
-        type=click.FloatRange(0.0, 1.0, min_open=True),
+        type=Within(0.0, 1.0, min_open=True),
         default=0.05,
         show_default=True,
         help=meaning,

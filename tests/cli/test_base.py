@@ -96,6 +96,9 @@ def test_a_measured_bottle_gives_a_flat_base_that_is_written(
     text = document["text"]
     for words in ("tilted with the lip", "rim departs", "recommended: flat", "gloves"):
         assert words in text
+    guess = measured("base", base_file, "--by-rule-mm", "0.2")
+    assert guess.status == 2
+    assert "tells more than a rule" in guess.err
     listed = measured("history").out
     assert "3 of my base for bottle 1 on printer 1: flat on the plate" in listed
     exported = tmp_path / "records.json"

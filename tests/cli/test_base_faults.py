@@ -127,7 +127,8 @@ def test_a_folder_that_is_a_file_is_refused_before_the_work(
 
 
 @pytest.mark.parametrize(
-    "option", ["tilt-deg", "by-rule-mm", "gap-mm", "viscosity-pa-s", "lift-s"]
+    "option",
+    ["tilt-deg", "by-rule-mm", "gap-mm", "lift-s", "transition-exposures-s"],
 )
 @pytest.mark.parametrize("value", ["nan", "-3", "inf", "wide"])
 def test_numbers_that_make_no_sense_are_refused_before_the_work(
