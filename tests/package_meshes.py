@@ -1,7 +1,7 @@
-"""Six meshes that a registry package carries, cut level so that they can be bases.
+"""Six meshes that a registry package carries.
 
-Parts of robots from gymnasium-robotics (MIT licence): scanned, drawn and simplified by
-others.  The package is never imported; its files are read where it lies.
+Parts of robots from airo-models (MIT licence), drawn by others and most of them printed
+by them.  The package is never imported; its files are read where it lies.
 """
 
 from __future__ import annotations
@@ -15,53 +15,54 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from patterns.base_reading import understand
-from patterns.base_sections import solid
-from patterns.solids import mesh_arrays
-from tests.bases import Faces, Mesh, Points
 
 if TYPE_CHECKING:
     from patterns.base import Base
+    from tests.bases import Faces, Points
+
+_TURNS = {"-z": (0, 1, 2), "-y": (2, 0, 1)}
+"""Which coordinates become x, y, z."""
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A file of the package, its unit in mm, and how much of its height is cut off."""
+    """A file of the package, its unit in mm, and where its underside looks in it."""
 
     file: str
     unit_mm: float
-    cut: float
+    underside: str
 
 
 PARTS = {
-    "gripper": Part("stls/fetch/gripper_link.stl", 1000, 0.35),
-    "wheel": Part("stls/fetch/r_wheel_link_collision.stl", 1000, 0.5),
-    "wrist": Part("stls/fetch/wrist_roll_link_collision.stl", 1000, 0.5),
-    "link": Part("kitchen_franka/franka_assets/meshes/collision/link7.stl", 1000, 0.3),
-    "shoulder": Part("kitchen_franka/franka_assets/meshes/visual/link1.stl", 600, 0.6),
-    "thumb": Part("adroit_hand/resources/meshes/TH2_z.stl", 1, 0.3),
+    "coupling": Part(
+        "grippers/robotiq_2f_85/meshes/visual/robotiq_gripper_coupling.stl", 1, "-z"
+    ),
+    "backing": Part("grippers/fingertips/originals/backing.stl", 1, "-z"),
+    "adapter": Part("grippers/fingertips/originals/robotiq_adapter.stl", 1, "-y"),
+    "wrist": Part("arms/ur3e/collision/wrist3.obj", 1000, "-y"),
+    "foot": Part("arms/ur3e/collision/base.obj", 1000, "-z"),
+    "lid": Part("mobile_platforms/kelo_robile/meshes/lid.obj", 600, "-z"),
 }
 NAMES = tuple(PARTS)
 
 
 def folder() -> Path:
     """Where the package's meshes are."""
-    spec = find_spec("gymnasium_robotics")
+    spec = find_spec("airo_models")
     assert spec is not None
     assert spec.origin is not None
-    return Path(spec.origin).parent / "envs" / "assets"
+    return Path(spec.origin).parent
 
 
 @cache
 def mesh(name: str) -> tuple[Points, Faces]:
-    """Vertices (n, 3) in mm and faces (m, 3): the largest piece above the cut."""
+    """Vertices (n, 3) in mm, the underside looking to -z, and faces (m, 3)."""
     import trimesh
 
     part = PARTS[name]
     drawn = trimesh.load_mesh(folder() / part.file)
-    body = solid(Mesh(np.asarray(drawn.vertices) * part.unit_mm, drawn.faces))
-    _, _, low, _, _, high = body.bounding_box()
-    above = body.trim_by_plane((0.0, 0.0, 1.0), low + part.cut * (high - low))
-    return mesh_arrays(max(above.decompose(), key=lambda piece: piece.volume()))
+    vertices = np.asarray(drawn.vertices)[:, _TURNS[part.underside]]
+    return vertices * part.unit_mm, np.asarray(drawn.faces, np.int64)
 
 
 @cache

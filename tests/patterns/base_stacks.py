@@ -35,6 +35,7 @@ OUTLINE_UM = 2.0  # the project's own mark; the grid moves a point by 0.17 um at
 TOP_UM = 1.0
 PHASES = (0.3, 0.7)  # where slicers cut a layer
 CUTS_ABOVE = 5
+NEAR_MM = 5e-4  # single precision moves a face that is all but level by no more
 
 
 def drawn_in(
@@ -77,14 +78,26 @@ def outline_um(
 
 
 def top_um(mesh: trimesh.Trimesh, base: Base, standing: StandingBase) -> float:
-    """How far the mesh's outlines above the layers lie from the design's, at most."""
+    """How far the mesh's cuts above the layers lie from the design's surface, at most.
+
+    On a face that is all but level, half a micrometre up or down is far to the side.
+    """
     lifted = base.vertices_mm + np.array([0.0, 0.0, standing.lift_mm])
     design = trimesh.Trimesh(lifted, base.faces, process=False)
     low, high = standing.zone_mm + 0.01, float(mesh.bounds[1, 2]) - 0.01
-    return max(
-        _apart_um(_lines_at(mesh, z_mm), _lines_at(design, z_mm))
-        for z_mm in np.linspace(low, high, CUTS_ABOVE).tolist()
-    )
+    cuts = np.linspace(low, high, CUTS_ABOVE).tolist()
+    ways = ((mesh, design), (design, mesh))
+    return max(_off_um(one, other, z_mm) for z_mm in cuts for one, other in ways)
+
+
+def _off_um(one: trimesh.Trimesh, other: trimesh.Trimesh, z_mm: float) -> float:
+    """How far any corner of a cut lies from another surface."""
+    corners = shapely.points(shapely.get_coordinates(_lines_at(one, z_mm)))
+    off = shapely.distance(_lines_at(other, z_mm), corners)
+    for dz_mm in (-NEAR_MM, NEAR_MM) if off.max() > NEAR_MM else ():
+        beside = shapely.distance(_lines_at(other, z_mm + dz_mm), corners)
+        off = np.minimum(off, np.hypot(beside, dz_mm))
+    return 1e3 * float(off.max())
 
 
 def _inside(cut: Section, inset_mm: float) -> Section:

@@ -102,7 +102,7 @@ def test_meshes_of_others_are_read(name: str, tmp_path: Path) -> None:
     base = read_base(path)
     judge = trimesh.Trimesh(vertices, faces, process=False)
     assert base.volume_mm3 == pytest.approx(judge.volume, rel=1e-5)
-    assert base.flatness_mm <= 1e-3
+    assert base.flatness_mm <= 5e-3  # as drawn: one bottom bends by 3 um
     # its own bottom, not one of its other flats
     assert base.height_mm == pytest.approx(float(np.ptp(vertices[:, 2])), abs=1e-3)
 
