@@ -35,7 +35,7 @@ OUTLINE_UM = 2.0  # the project's own mark; the grid moves a point by 0.17 um at
 TOP_UM = 1.0
 PHASES = (0.3, 0.7)  # where slicers cut a layer
 CUTS_ABOVE = 5
-NEAR_MM = 5e-4  # single precision moves a face that is all but level by no more
+NEAR_MM = 5e-4  # what lies farther off in the plane is looked at in space
 
 
 def drawn_in(
@@ -80,7 +80,7 @@ def outline_um(
 def top_um(mesh: trimesh.Trimesh, base: Base, standing: StandingBase) -> float:
     """How far the mesh's cuts above the layers lie from the design's surface, at most.
 
-    On a face that is all but level, half a micrometre up or down is far to the side.
+    On a face that is all but level, a little up or down is far to the side.
     """
     lifted = base.vertices_mm + np.array([0.0, 0.0, standing.lift_mm])
     design = trimesh.Trimesh(lifted, base.faces, process=False)
@@ -94,9 +94,15 @@ def _off_um(one: trimesh.Trimesh, other: trimesh.Trimesh, z_mm: float) -> float:
     """How far any corner of a cut lies from another surface."""
     corners = shapely.points(shapely.get_coordinates(_lines_at(one, z_mm)))
     off = shapely.distance(_lines_at(other, z_mm), corners)
-    for dz_mm in (-NEAR_MM, NEAR_MM) if off.max() > NEAR_MM else ():
-        beside = shapely.distance(_lines_at(other, z_mm + dz_mm), corners)
-        off = np.minimum(off, np.hypot(beside, dz_mm))
+    height = other.triangles[..., 2]
+    here = (height.min(axis=1) < z_mm + NEAR_MM) & (height.max(axis=1) > z_mm - NEAR_MM)
+    faces = other.triangles[here]
+    for k in np.flatnonzero(off > NEAR_MM).tolist():
+        corner = np.array([(corners[k].x, corners[k].y, z_mm)])
+        nearest = trimesh.triangles.closest_point(  # type: ignore[no-untyped-call]
+            faces, corner.repeat(len(faces), 0)
+        )
+        off[k] = np.linalg.norm(nearest - corner, axis=1).min()
     return 1e3 * float(off.max())
 
 
