@@ -203,6 +203,13 @@ def nesting_time() -> str:
     return f"200 discs nested: alike {alike:.1f}, mixed {mixed:.1f} s CPU (wanted <= 5)"
 
 
+def drawing_in_ratio() -> str:
+    """Draw the lowest layers of bases in, against slicing them."""
+    from tests.calib.compensation_speed import compensation_ratio
+
+    return compensation_ratio()
+
+
 def help_time() -> str:
     """Whole process of --help."""
     command = [sys.executable, "-m", "calib.cli", "--help"]
@@ -214,6 +221,7 @@ def main() -> None:
     measured = (
         coupon_time,
         help_time,
+        drawing_in_ratio,
         nesting_time,
         reading_time,
         edge_scatter,
