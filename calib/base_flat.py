@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 from calib.flat_plan import FlatPlan, LayerInset
 from calib.flush_model import FlatModel, build_model
 from calib.flush_opening import is_small
-from calib.flush_outline import clean, shape_of
-from calib.flush_press import PlainRing, compensated
+from calib.flush_outline import shape_of
+from calib.flush_press import compensated
 from calib.flush_raster import realisable
 from calib.flush_region import check_walls
+from calib.flush_rings import plain_rings
 from calib.flush_sides import Sides
 from calib.flush_width import opening_widths, told
 from calib.lattice import FREE_QUANTUM_MM
@@ -102,7 +103,8 @@ def plan_with(
     layer_mm = model.setting.layer_mm
     first = sections(body, [0.5 * layer_mm])[0]
     run = _run_of(body, model)
-    rim = Sides.of(shape_of(clean(first.outer[0])), run, model)
+    (outer,) = plain_rings(first.outer[:1])
+    rim = Sides.of(shape_of(outer.points_mm), run, model)
     insets = _insets(model, run, rim.plain_mm)
     left, bare = _left(model, run, fit, rim)
     lift = _allowance_mm(left, tolerance_mm, layer_mm) if sanded else 0.0
@@ -145,7 +147,7 @@ def _run_of(body: Manifold, model: FlatModel) -> float:
     """Run of the outer rim, over the raised layers."""
     layer_mm = model.setting.layer_mm
     low, high = sections(body, [0.5 * layer_mm, 1.5 * layer_mm])
-    rim = PlainRing.of(low.outer[0])
+    (rim,) = plain_rings(low.outer[:1])
     areas = [signed_area_mm2(ring) for ring in high.outer]
     return model.wall(rim.run_mm(areas)).run_mm
 

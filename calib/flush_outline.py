@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from calib.flush_plane import ALONG_MM, neck_mm
@@ -24,15 +23,12 @@ CORNER_TURN_RAD = np.radians(12.0)
 LONG_MM = 1.5
 """Sides at least so long can be straight runs of their own."""
 
-_CLEAN_MM = 0.0003
-_STRAIGHT_MM = 1e-5  # of a point, off the line through its neighbours
 _STRAIGHT_TURN_RAD = np.radians(6.0)
 _ALONE_MM = 6.0
 _BLEND_MM = 0.85
 _REACH_MM = 0.5
 _MOST_MITRE = 4.0
 _SAME_PLACE_MM = 1e-3
-_START = np.array([0.8526, 0.5226])  # along no axis of any plain shape
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,33 +95,6 @@ def _before(points: Array) -> Array:
 def _last(values: Array) -> Array:
     """Value of the side before each point, (..., n)."""
     return np.concatenate([values[..., -1:], values[..., :-1]], axis=-1)
-
-
-def clean(ring: Array) -> Array:
-    """Leave out points that lie on a straight line; start where it is farthest out."""
-    first = int(np.argmax(ring @ _START))
-    turned = np.concatenate([ring[first:], ring[:first]])
-    side = _after(turned) - turned
-    before = _before(side)
-    off = before[:, 0] * side[:, 1] - before[:, 1] * side[:, 0]
-    kept = np.abs(off) > _STRAIGHT_MM * np.hypot(before[:, 0], before[:, 1])
-    if kept.all():
-        return turned
-    kept[0] = True
-    if kept.sum() > 2 and _strays_mm(turned, kept) < _CLEAN_MM:
-        return np.asarray(turned[kept])
-    found = shapely.simplify(shapely.LinearRing(turned), _CLEAN_MM)
-    return np.asarray(shapely.get_coordinates(found)[:-1])
-
-
-def _strays_mm(ring: Array, kept: Flags) -> float:
-    """How far the points left out lie from the sides of those kept, at most."""
-    points = ring[kept]
-    of = np.cumsum(kept)[~kept] - 1
-    side = (_after(points) - points)[of]
-    away = ring[~kept] - points[of]
-    across = side[:, 0] * away[:, 1] - side[:, 1] * away[:, 0]
-    return float(np.max(np.abs(across) / np.hypot(side[:, 0], side[:, 1])))
 
 
 def _curvature(length: Array, turn: Array, straight: Flags) -> Array:

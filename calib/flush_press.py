@@ -2,79 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.flush_opening import is_small
-from calib.flush_outline import clean, drawn_in, mitred, shape_of
-from calib.flush_region import region_of
+from calib.flush_outline import drawn_in, mitred, shape_of
+from calib.flush_region import regions_of
+from calib.flush_rings import PlainRing, plain_rings
 from calib.flush_sides import Sides
-from patterns.base_sections import signed_area_mm2
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from calib.flush_model import FlatModel
-    from patterns.base import Ring, Section
+    from patterns.base import Section
 
 Array = NDArray[np.float64]
-
-_MOST_RUN_MM = 0.15
-_ALIKE = 2e-3  # of the directions of sides
-_SAME_MM = 1e-6
-
-
-@dataclass(frozen=True, kw_only=True)
-class PlainRing:
-    """A ring (n, 2) of the design without points on straight lines.
-
-    ``along`` (n, 2) unit vectors of its sides.
-    """
-
-    points_mm: Array
-    along: Array
-    area_mm2: float
-    around_mm: float
-    small: bool
-
-    @classmethod
-    def of(cls, ring: Ring) -> PlainRing:
-        """Understand a ring."""
-        points = clean(ring)
-        side = np.concatenate([points[1:], points[:1]]) - points
-        length = np.hypot(side[:, 0], side[:, 1])
-        area = signed_area_mm2(points)
-        return cls(
-            points_mm=points,
-            along=side / length[:, None],
-            area_mm2=area,
-            around_mm=float(length.sum()),
-            small=area < 0.0 and is_small(points),
-        )
-
-    def is_like(self, other: PlainRing) -> bool:
-        """Whether both may be drawn in at once; small ones are the same but for place.
-
-        They have as many points.
-        """
-        if self.small:
-            ours, theirs = self.points_mm, other.points_mm
-            away = (ours - ours[0]) - (theirs - theirs[0])
-            return bool(np.abs(away).max() < _SAME_MM)
-        return bool(np.abs(self.along - other.along).max() < _ALIKE)
-
-    def run_mm(self, others_mm2: list[float]) -> float:
-        """How far the wall recedes to the next layer, as a mean along the ring.
-
-        ``others_mm2``: signed areas of those that may be this ring in the layer above.
-        """
-        alike = (o for o in others_mm2 if (o > 0.0) == (self.area_mm2 > 0.0))
-        runs = ((self.area_mm2 - other) / self.around_mm for other in alike)
-        run = min(runs, key=abs, default=0.0)
-        return run if abs(run) < _MOST_RUN_MM else 0.0
 
 
 def compensated(cuts: tuple[Section, ...], model: FlatModel) -> tuple[Section, ...]:
@@ -97,22 +41,16 @@ def compensated(cuts: tuple[Section, ...], model: FlatModel) -> tuple[Section, .
         A part of the base falls away.
     """
     rings = [(*cut.outer, *cut.openings) for cut in cuts]
-    plain = [[PlainRing.of(ring) for ring in layer] for layer in rings]
+    found = iter(plain_rings([ring for layer in rings for ring in layer]))
+    plain = [[next(found) for _ in layer] for layer in rings]
     made = [list(layer) for layer in rings[:-1]]
     for run_mm, places in _alike(plain, model):
         ours = [plain[layer][place] for layer, place in places]
         layers = [layer for layer, _ in places]
-        found = _drawn_in(ours, layers, run_mm, model)
-        for (layer, place), ring in zip(places, found, strict=True):
+        drawn = _drawn_in(ours, layers, run_mm, model)
+        for (layer, place), ring in zip(places, drawn, strict=True):
             made[layer][place] = ring
-    known: dict[bytes, Section] = {}
-    layers_made = []
-    for cut, outline in zip(cuts, made, strict=False):
-        same = b"".join(ring.tobytes() for ring in outline)
-        if same not in known:
-            known[same] = region_of(cut, outline)
-        layers_made.append(known[same])
-    return tuple(layers_made)
+    return regions_of(cuts[:-1], made)
 
 
 def _alike(

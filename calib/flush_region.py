@@ -9,6 +9,7 @@ import shapely
 from manifold3d import CrossSection, FillRule, JoinType
 from numpy.typing import NDArray
 
+from calib.flush_rings import Rings
 from patterns.base import Section
 from patterns.base_sections import section, signed_area_mm2
 from patterns.errors import SpecError
@@ -24,50 +25,58 @@ _LONG_PX = 12.0
 _LONG_MM = 0.8
 _SLACK = 0.25
 _CRUMB_MM2 = 1e-4
-_NEEDLE_SLOPE = 1.0 / np.tan(np.radians(25.0))  # a needle's point turns the way back
 _NEEDLE_MM = 0.001
 
 
-def region_of(design: Section, rings: list[Ring]) -> Section:
-    """Make one section of rings that were drawn in, free of crossings.
+def regions_of(
+    designs: tuple[Section, ...], layers: list[list[Ring]]
+) -> tuple[Section, ...]:
+    """Make sections of rings that were drawn in, free of crossings.
 
     Parameters
     ----------
-    design : Section
-        What they were drawn in from.
-    rings : list of (n, 2) arrays
-        Outer ones counter-clockwise, openings clockwise.
+    designs : tuple of Section
+        What each layer was drawn in from.
+    layers : list of lists of (n, 2) arrays
+        Outer rings counter-clockwise, openings clockwise.
 
     Raises
     ------
     SpecError
         A part of the design vanished or fell apart.
     """
-    areas_mm2 = [signed_area_mm2(ring) for ring in rings]
-    sized = list(zip(rings, areas_mm2, strict=True))
-    outer = tuple(ring for ring, area in sized if area > 0.0)
-    openings = tuple(ring for ring, area in sized if area < 0.0)
-    found = Section(z_mm=design.z_mm, outer=outer, openings=openings)
-    needles = any(_has_needle(ring) for ring in rings)
-    if len(outer) == len(design.outer) and is_sound(found) and not needles:
+    every = Rings.of([ring for rings in layers for ring in rings])
+    sized = iter(
+        zip(every.areas_mm2.tolist(), every.have_needles.tolist(), strict=True)
+    )
+    known: dict[bytes, Section] = {}
+    found = []
+    for design, rings in zip(designs, layers, strict=True):
+        judged = [(ring, *next(sized)) for ring in rings]
+        same = b"".join(ring.tobytes() for ring in rings)
+        if same not in known:
+            known[same] = _region_of(design, judged)
+        found.append(known[same])
+    return tuple(found)
+
+
+def _region_of(design: Section, rings: list[tuple[Ring, float, bool]]) -> Section:
+    """Make a section of rings with their areas, and whether they have needles."""
+    found = Section(
+        z_mm=design.z_mm,
+        outer=tuple(ring for ring, area, _ in rings if area > 0.0),
+        openings=tuple(ring for ring, area, _ in rings if area < 0.0),
+    )
+    needles = any(needle for _, _, needle in rings)
+    if len(found.outer) == len(design.outer) and not needles and is_sound(found):
         return found
-    whole = CrossSection(rings, FillRule.Positive)
+    whole = CrossSection([ring for ring, _, _ in rings], FillRule.Positive)
     if needles:
         whole = _blunted(whole)
     parts = [p for p in whole.decompose() if p.area() > _CRUMB_MM2]
     if len(parts) != len(design.outer):
         raise _too_thin(f"the base would fall into {len(parts)} pieces")
     return section(CrossSection.compose(parts), design.z_mm)
-
-
-def _has_needle(ring: Ring) -> bool:
-    """Whether a ring turns the way back at a point, as solved corners may."""
-    x, y = ring.T
-    x, y = np.diff(x, append=x[:1]), np.diff(y, append=y[:1])
-    before_x, before_y = np.append(x[-1:], x[:-1]), np.append(y[-1:], y[:-1])
-    across = np.abs(before_x * y - before_y * x)
-    back = -(before_x * x + before_y * y)
-    return bool((back > _NEEDLE_SLOPE * across).any())
 
 
 def _blunted(region: CrossSection) -> CrossSection:

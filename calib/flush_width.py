@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calib.flat_plan import OpeningWidth
 from calib.flush_closing import Closing, Sight
 from calib.flush_opening import is_round, is_small
-from calib.flush_outline import clean
+from calib.flush_rings import plain_rings
 from calib.prediction import doubt_mm, interval_of
 
 if TYPE_CHECKING:
@@ -48,8 +48,9 @@ def opening_widths(
     fit : Fit or None
         Whose doubt widens the intervals; None: the model is taken as known.
     """
-    small = [ring for ring in map(clean, cut.openings) if is_small(ring)]
-    return tuple(_width(ring, model, fit) for ring in small)
+    small = [ring for ring in cut.openings if is_small(ring)]
+    plain = plain_rings(small) if small else []
+    return tuple(_width(ring.points_mm, model, fit) for ring in plain)
 
 
 def told(openings: tuple[OpeningWidth, ...]) -> list[str]:
