@@ -127,7 +127,10 @@ def chosen_way(compared: Compared, asked: WayName | None) -> WayName:
         )
     refused = compared.comparison.way(way).refused
     if refused:
-        raise RecordError(f"{compared.base.name}, {WAY_WORDS[way]}: {refused}")
+        raise RecordError(
+            f"{compared.base.name}, {WAY_WORDS[way]}: {refused}",
+            "Leave --out away to compare the ways, or name another with --way.",
+        )
     if way == "flat" and not isinstance(compared.made.flat, FlatPlan):
         raise RecordError(
             f"{compared.base.name} can't be written flat: no flare coupon of this "

@@ -8,7 +8,7 @@ along the rim is a sketch, and the picture says so.
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.figure import Figure
@@ -110,7 +110,8 @@ def draw_ways(
             captions = _nothing(figure, axes, way, left)
         sketched |= any(caption.endswith(SKETCHED) for caption in captions)
         for (low, high), caption in zip(_PLACES, captions, strict=True):
-            figure.text(
+            _say(
+                figure,
                 left + _WIDTH / 2.0,
                 low + high + 0.006,
                 caption,
@@ -120,6 +121,11 @@ def draw_ways(
             )
     _foot(figure, compared, sketched=sketched)
     return figure
+
+
+def _say(figure: Figure, x: float, y: float, words: str, **style: Any) -> None:  # noqa: ANN401 matplotlib's
+    """Set words as they are: a name's $ begins no formula."""
+    figure.text(x, y, words, parse_math=False, **style)
 
 
 def _subject(base: Base, made: Made, compared: Comparison) -> Subject:
@@ -155,13 +161,14 @@ def _nothing(
     for ax in axes:
         ax.set_axis_off()
     why = textwrap.fill(way.refused, _COLUMN_LETTERS)
-    figure.text(left, _FRAME_TO - 0.06, why, fontsize=8, color=INK, va="top")
+    _say(figure, left, _FRAME_TO - 0.06, why, fontsize=8, color=INK, va="top")
     return "", "", ""
 
 
 def _heading(figure: Figure, compared: Comparison, remark: str) -> None:
     of = f"bottle {compared.bottle}" if compared.bottle else "no bottle named"
-    figure.text(
+    _say(
+        figure,
         _LEFTS[0],
         0.972,
         f"{compared.base}: three ways to print it",
@@ -170,7 +177,8 @@ def _heading(figure: Figure, compared: Comparison, remark: str) -> None:
         weight="bold",
         va="top",
     )
-    figure.text(
+    _say(
+        figure,
         _LEFTS[0],
         0.936,
         f"{of}, printer {compared.printer}; 95 % intervals in brackets",
@@ -178,7 +186,8 @@ def _heading(figure: Figure, compared: Comparison, remark: str) -> None:
         color=FAINT,
         va="top",
     )
-    figure.text(
+    _say(
+        figure,
         _LEFTS[-1] + _WIDTH,
         0.936,
         remark,
@@ -217,7 +226,8 @@ def _foot(figure: Figure, compared: Comparison, *, sketched: bool) -> None:
             "sketch."
         )
     lines = [line for text in said for line in textwrap.wrap(text, _FOOT_LETTERS)]
-    figure.text(
+    _say(
+        figure,
         _LEFTS[0] - 0.012,
         _FOOT_FROM,
         "\n".join(lines),
@@ -245,7 +255,8 @@ def _column(figure: Figure, way: Way, left: float, *, chosen: bool) -> None:
     )
     at = "" if way.name == "flat" or not way.tilt_deg > 0 else f", {way.tilt_deg:.0f}°"
     at += "" if way.tilt_measured else " (not measured)"
-    figure.text(
+    _say(
+        figure,
         left,
         0.888,
         f"{WAY_WORDS[way.name]}{at}",
@@ -255,7 +266,8 @@ def _column(figure: Figure, way: Way, left: float, *, chosen: bool) -> None:
         va="top",
     )
     state = "recommended" if chosen else "not offered" if way.refused else ""
-    figure.text(
+    _say(
+        figure,
         left + _WIDTH,
         0.888,
         state,
@@ -267,8 +279,15 @@ def _column(figure: Figure, way: Way, left: float, *, chosen: bool) -> None:
     )
     for i, (name, words) in enumerate(way_lines(way)):
         y = _LINES_FROM - i * _LINE_STEP
-        figure.text(left, y, name, fontsize=7.5, color=FAINT, va="top")
+        _say(figure, left, y, name, fontsize=7.5, color=FAINT, va="top")
         bold = "bold" if i == 0 else "normal"
-        figure.text(
-            left + 0.072, y, words, fontsize=7.5, color=INK, va="top", weight=bold
+        _say(
+            figure,
+            left + 0.072,
+            y,
+            words,
+            fontsize=7.5,
+            color=INK,
+            va="top",
+            weight=bold,
         )

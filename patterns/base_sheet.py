@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from patterns import page
@@ -20,10 +20,7 @@ _TITLES: dict[PrintedAs, str] = {
     "lipped": "Base, tilted with the lip",
     "flat": "Base, flat on the plate",
 }
-_TITLES_UNSUPPORTED: dict[PrintedAs, str] = _TITLES | {
-    "tilted": "Base, tilted, for supports of yours",
-    "lipped": "Base, tilted with the lip, for supports of yours",
-}
+_UNSUPPORTED = _TITLES | {"tilted": "Base, tilted"}
 GUESS = (
     "A guess: the insets below are by rule, not measured. Print and measure the flare "
     "coupon to have them solved."
@@ -81,6 +78,7 @@ CAVITIES = (
 _WHY = "Why this way"
 _NOTE_MM = 11.0  # room for a note of two lines
 _PICTURE_SHARE = 0.94
+_LONGEST_NAME = 50  # that has room beside a page's title
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,6 +121,7 @@ def base_sheet_pdf(sheet: BaseSheet, paper: Paper) -> bytes:
         A PDF; the same sheet gives the same bytes.
     """
     pdf = page.document(f"Base {sheet.name}", paper)
+    sheet = _in_the_font(sheet)
     _print_page(pdf, sheet)
     _ways_page(pdf, sheet)
     return bytes(pdf.output())
@@ -145,6 +144,20 @@ def _turns(sheet: BaseSheet) -> str:
     return f" Turn it on the plate by {turns} only."
 
 
+def _in_the_font(sheet: BaseSheet) -> BaseSheet:
+    """Put ? for letters of names that the sheet's font hasn't, and cut long names."""
+    name = page.latin(sheet.name)
+    if len(name) > _LONGEST_NAME:
+        name = f"{name[: _LONGEST_NAME - 3]}..."
+    return replace(
+        sheet,
+        name=name,
+        reason=page.latin(sheet.reason),
+        settings=tuple((what, page.latin(value)) for what, value in sheet.settings),
+        notes=tuple(map(page.latin, sheet.notes)),
+    )
+
+
 def _kind(sheet: BaseSheet) -> str:
     if sheet.printed_as == "flat":
         return "flat"
@@ -160,7 +173,7 @@ def _new_page(pdf: FPDF, sheet: BaseSheet, title: str) -> None:
 
 def _print_page(pdf: FPDF, sheet: BaseSheet) -> None:
     kind = _kind(sheet)
-    titles = _TITLES if sheet.supports else _TITLES_UNSUPPORTED
+    titles = _TITLES if sheet.supports else _UNSUPPORTED
     _new_page(pdf, sheet, titles[sheet.printed_as])
     if sheet.guess:
         page.heading(pdf, "A guess, not measured")

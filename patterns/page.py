@@ -66,6 +66,11 @@ def document(name: str, paper: Paper) -> FPDF:
     return pdf
 
 
+def latin(text: str) -> str:
+    """Put ? for letters that the sheets' fonts haven't."""
+    return text.encode("latin-1", "replace").decode("latin-1")
+
+
 def title(pdf: FPDF, text: str, coupon_id: str) -> None:
     """Head a page: what it is about on the left, which coupon on the right."""
     pdf.set_font("Helvetica", "B", 17)

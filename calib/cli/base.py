@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import time
+import warnings
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -278,7 +279,10 @@ def _picture(compared: Compared, remark: str) -> bytes:
 
     content = io.BytesIO()
     figure = draw_ways(compared.base, compared.made, compared.comparison, remark=remark)
-    figure.savefig(content, format="png", dpi=180)
+    with warnings.catch_warnings():
+        # a name in a script that the font hasn't is drawn as boxes
+        warnings.filterwarnings("ignore", "Glyph .* missing", UserWarning)
+        figure.savefig(content, format="png", dpi=180)
     return content.getvalue()
 
 

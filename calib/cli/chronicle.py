@@ -135,9 +135,9 @@ def _(value: Accepted, numbers: dict[str, str]) -> str:
 
 @gist.register
 def _(value: WrittenBase, numbers: dict[str, str]) -> str:
-    bottle = numbers[value.bottle_uid] if value.bottle_uid else "no bottle"
+    bottle = f" for {numbers[value.bottle_uid]}" if value.bottle_uid else ""
     several = f"{value.copies} of " if value.copies > 1 else ""
-    told = f"{several}{value.name} for {bottle} on {numbers[value.printer_uid]}: "
+    told = f"{several}{value.name}{bottle} on {numbers[value.printer_uid]}: "
     told += _PRINTED_AS[value.printed_as]
     return f"{told}; a guess, not measured" if value.guess else told
 

@@ -137,6 +137,11 @@ def test_a_guess_is_called_one_on_its_sheet() -> None:
     assert "Layer height" in text
 
 
+def test_a_name_in_any_script_and_of_any_length_is_set() -> None:
+    named = replace(_sheet(), name="основа 座 " * 20, settings=(("Bottle", "серый"),))
+    assert "?..." in sheets.text(base_sheet_pdf(named, "a4"))
+
+
 def test_a_remark_heads_each_page() -> None:
     long = replace(_sheet(), notes=("A note. " * 40,) * 30, remark="INVENTED DATA")
     pdf = base_sheet_pdf(long, "letter")
