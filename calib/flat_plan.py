@@ -11,10 +11,11 @@ from patterns.base import Section
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LayerInset:
-    """How far one layer's mask is drawn in along a plain stretch of the rim.
+    """How far one layer's mask is drawn in along the greater part of the rim.
 
     ``layer`` 0 lies on the plate.  ``exact_mm`` is what an endlessly fine mask would
-    take, ``inset_mm`` what was taken: ``quanta`` whole ones of ``quantum_mm``.
+    take, ``inset_mm`` what was taken: ``quanta`` whole ones of ``quantum_mm``, a
+    micrometre where the blur smooths the stairs that pixels make.
     """
 
     layer: int
@@ -48,9 +49,10 @@ class FlatPlan:
 
     ``layers``: outline of every compensated layer, the plate layer first, each at the
     middle of its height above the plate; ``z_mm`` of a layer counts from the plate,
-    the design's underside lies at ``sanding_allowance_mm``.  ``insets``: of a plain
-    stretch of the rim, a layer each.  ``left``: how far each layer's outline is
-    expected to stand outside the body's, and ``bare`` how far it would without insets.
+    the design's underside lies at ``sanding_allowance_mm``.  ``insets``: of the
+    greater part of the rim, a layer each.  ``left``: how far each layer's outline is
+    expected to stand outside the body's, on the mean along the rim, and ``bare`` how
+    far it would without insets.
     ``scallop_mm``: how deep the body's own wall is scalloped between film sides, which
     no inset changes.  ``realisable``: share of the rim that pixels can bring within
     the larger of 10 um and half a pixel of that, wherever the base lies on their

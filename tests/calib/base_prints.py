@@ -1,6 +1,7 @@
 """A judge of written bases: prints them virtually and measures every layer's outline.
 
-    python -m tests.calib.base_prints [NAME...] [--seed S...] [--fitted] [--squeezed]
+    python -m tests.calib.base_prints [NAME...] [--count N] [--seed S...] [--fitted]
+        [--squeezed]
 
 A layer's departure is its film-side outline against that of the same base printed with
 the body's exposure throughout, on the same raster: what a straight wall would be.
@@ -271,12 +272,13 @@ def main() -> None:
     """Judge some bases and print a table."""
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("names", nargs="*", default=JUDGED, metavar="NAME")
+    ask.add_argument("--count", type=int, default=None, help="only the first so many")
     ask.add_argument("--seed", type=int, nargs="+", default=[1])
     ask.add_argument("--fitted", action="store_true")
     ask.add_argument("--squeezed", action="store_true")
     wish = ask.parse_args()
     found, refused = [], 0
-    for seed, name in product(wish.seed, wish.names):
+    for seed, name in product(wish.seed, wish.names[: wish.count]):
         rng = np.random.default_rng([seed, _ORDER.index(name)])
         try:
             verdict = try_base(name, rng, fitted=wish.fitted, squeezed=wish.squeezed)
@@ -313,12 +315,19 @@ def _row(verdict: Verdict) -> str:
 
 def _summary(found: Sequence[Verdict], refused: int) -> str:
     shares = np.array([v.share for v in found])
+    plain = np.mean([v.bare_share for v in found])
+    subtracted = np.mean([v.subtracted_share for v in found])
+    corner, mitre = (
+        1e3 * max(getattr(v, name) for v in found) for name in ("corner_mm", "mitre_mm")
+    )
+    halved = sum(v.left_mm <= 0.5 * v.bare_mm for v in found)
     return (
         f"{len(found)} bases, {refused} refused: straight along {shares.mean():.1%} of "
-        f"the rim on the mean, {shares.min():.1%} at least; corner "
-        f"{1e3 * max(v.corner_mm for v in found):.0f} um, opening "
-        f"{1e3 * max(v.opening_mm for v in found):.0f} um at most; "
+        f"the rim on the mean (plain {plain:.1%}, subtracted {subtracted:.1%}), "
+        f"{shares.min():.1%} at least; corner {corner:.0f} um (mitred {mitre:.0f}), "
+        f"opening {1e3 * max(v.opening_mm for v in found):.0f} um at most; "
         f"{sum(v.within_interval for v in found)} leftovers within their interval, "
+        f"{halved} at most half of the plain ones, "
         f"{sum(v.openings_within for v in found)} with their openings as predicted"
     )
 
