@@ -105,9 +105,12 @@ def plan_with(
     run = _run_of(body, model)
     (outer,) = plain_rings(first.outer[:1])
     rim = Sides.of(shape_of(outer.points_mm), run, model)
-    insets = _insets(model, run, rim.plain_mm)
     left, bare = _left(model, run, fit, rim)
     lift = _allowance_mm(left, tolerance_mm, layer_mm) if sanded else 0.0
+    lifted = round(lift / layer_mm)
+    if lifted:
+        rim = rim.over(Sides.of(rim.shape, 0.0, model), lifted)
+        left, bare = _left(model, run, fit, rim, lifted)
     count = model.layers
     if any(is_small(ring) for ring in first.openings):
         count = len(model.opening.dose_ratio)
@@ -131,7 +134,7 @@ def plan_with(
             Section(z_mm=(j + 0.5) * layer_mm, outer=made.outer, openings=made.openings)
             for j, made in enumerate(layers)
         ),
-        insets=insets,
+        insets=_insets(model, run, rim.plain_mm, lifted),
         left=left,
         bare=bare,
         sanding_allowance_mm=lift,
@@ -153,36 +156,42 @@ def _run_of(body: Manifold, model: FlatModel) -> float:
 
 
 def _insets(
-    model: FlatModel, run_mm: float, quantum_mm: float
+    model: FlatModel, run_mm: float, quantum_mm: float, lifted: int
 ) -> tuple[LayerInset, ...]:
-    exact = np.median(model.wall(run_mm).exact_mm, axis=0)
-    if quantum_mm == FREE_QUANTUM_MM:
-        quanta = np.round(model.smooth_mm(run_mm) / quantum_mm).astype(np.intp)
-    else:
-        quanta = model.quanta(run_mm, quantum_mm)
-    return tuple(
-        LayerInset(
-            layer=layer,
-            exposure_s=float(model.setting.raised_s[layer]),
-            exact_mm=float(exact[layer]),
-            quanta=int(quanta[layer]),
-            quantum_mm=quantum_mm,
+    """Insets along the greater part of the rim; lifted layers have an upright wall."""
+    found = []
+    for layer, exposure_s in enumerate(model.setting.raised_s):
+        run = 0.0 if layer < lifted else run_mm
+        if quantum_mm == FREE_QUANTUM_MM:
+            quanta = round(model.smooth_mm(run)[layer] / quantum_mm)
+        else:
+            quanta = int(model.quanta(run, quantum_mm)[layer])
+        found.append(
+            LayerInset(
+                layer=layer,
+                exposure_s=float(exposure_s),
+                exact_mm=float(np.median(model.wall(run).exact_mm[:, layer])),
+                quanta=quanta,
+                quantum_mm=quantum_mm,
+            )
         )
-        for layer in range(model.layers)
-    )
+    return tuple(found)
 
 
 def _left(
-    model: FlatModel, run_mm: float, fit: Fit | None, rim: Sides
+    model: FlatModel, run_mm: float, fit: Fit | None, rim: Sides, lifted: int = 0
 ) -> tuple[tuple[Interval, ...], tuple[Interval, ...]]:
     """Predict the step of each raised layer with insets, and without.
 
-    The mean along the rim; by how much its kinds of sides differ is doubt.
+    The mean along the rim; by how much its kinds of sides differ is doubt.  Lifted
+    layers have the outline of the first that isn't: further in than a wall that went
+    on receding would be.
     """
     wall = model.wall(run_mm)
+    further = wall.run_mm * np.maximum(lifted - np.arange(model.layers), 0)
     share, kinds = rim.kinds()
-    steps = np.array([wall.steps_mm(inset) for inset in kinds])
-    left, bare = np.tensordot(share, steps, 1), wall.steps_mm(np.zeros(model.layers))
+    steps = np.array([wall.steps_mm(inset + further) + further for inset in kinds])
+    left, bare = np.tensordot(share, steps, 1), wall.steps_mm(further) + further
     uneven = np.sqrt(np.tensordot(share, (steps - left) ** 2, 1).mean(axis=0))
     doubt = np.zeros(model.layers)
     if fit is not None:

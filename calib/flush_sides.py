@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -55,6 +55,18 @@ class Sides:
             inset_mm=inset,
             held_mm=held,
             profiles_mm=np.moveaxis(profiles, 0, 1),
+        )
+
+    def over(self, others: Sides, layers: int) -> Sides:
+        """Take the lowest layers from others."""
+
+        def joined(ours: Array, theirs: Array) -> Array:
+            return np.concatenate([theirs[:layers], ours[layers:]])
+
+        return replace(
+            self,
+            inset_mm=joined(self.inset_mm, others.inset_mm),
+            profiles_mm=joined(self.profiles_mm, others.profiles_mm),
         )
 
     @property

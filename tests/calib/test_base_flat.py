@@ -76,6 +76,34 @@ def test_squeezed_out_resin_is_told_and_offered_for_sanding() -> None:
     assert plan.left[0].value_mm < 0.5 * plan.bare[0].value_mm
 
 
+def test_the_upright_foot_of_a_lifted_drafted_base_is_predicted() -> None:
+    base = bases.ready("hexagon_32_drafted")
+    plan = plan_with(base, SQUEEZED, tolerance_mm=0.01)
+    lifted = round(plan.sanding_allowance_mm / LAYER_MM)
+    assert lifted > 0
+    # the whole stack added up: lifted layers repeat the design's lowest outline
+    (resin,) = SQUEEZED.few
+    count = 120
+    run = SQUEEZED.wall(0.014).run_mm
+    recedes = run * np.maximum(np.arange(count) - lifted, 0)
+    ratio = np.full(count, SETTING.normal_s) / resin.tc_s[0]
+    ratio[: len(SETTING.raised_s)] = np.array(SETTING.raised_s) / resin.tc_s[0]
+    x = np.arange(-0.1, 0.6, 0.0005)
+
+    def stands_mm(layer: int, ratio: np.ndarray, recedes: np.ndarray) -> float:
+        above = np.arange(layer, count)
+        place = x[:, None] + recedes[above] - recedes[layer]
+        passed = resin.transmission(LAYER_MM)[0] ** (above - layer)
+        dose = resin.edge(place[None])[0][0] @ (ratio[above] * passed)
+        return float(np.interp(-1.0, -dose, x))
+
+    body = stands_mm(0, np.full(count, ratio[-1]), run * np.arange(count))
+    squeezed = [resin.squeeze_mm[0], resin.squeeze_second_mm[0], 0.0]
+    for layer, squeeze in enumerate(squeezed):
+        wanted = stands_mm(layer, ratio, recedes) + squeeze - body
+        assert plan.bare[layer].value_mm == pytest.approx(wanted, abs=0.001)
+
+
 def test_a_wall_too_thin_is_refused_with_its_place() -> None:
     thin = bases.build(bases.Made("disc", 32, 32, 4, shell_mm=0.5))
     base = understand(*thin, name="thin", source="thin")
