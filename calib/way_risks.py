@@ -65,9 +65,10 @@ def tilted_risks(
         )
         said += _lip_words(made, advice)
     if not made.spec.supports:
+        told = ", and the rim is told as with the rim tiles' own" if advice else ""
         said.append(
             "Supports are left to you: what they add to layers, time and resin isn't "
-            "counted, and the rim is told as with the rim tiles' own supports."
+            f"counted{told}."
         )
     said += _island_words(made)
     if suction.area_mm2:

@@ -133,7 +133,7 @@ def test_each_raft_holds_on_its_own() -> None:
         (("--tilts-deg", ""), "is not a list"),
         (("--tilts-deg", "45,40"), "must grow"),
         (("--tilts-deg", "5"), "between 20 and 75"),
-        (("--tilts-deg", "nan"), "between 20 and 75"),
+        (("--tilts-deg", "nan"), "not a list"),
         (("--treatments", "shiny"), "'shiny' is not one of"),
         (("--lip-depths-mm", "0.1"), "lip_depths_mm"),
         (("--plate-x-mm", "10"), "plate_x_mm"),
