@@ -10,15 +10,14 @@ import pytest
 from tests.calib.base_audit import audit, invented_model, ready
 from tests.patterns.base_stacks import OUTLINE_UM, TOP_UM
 
-# corners that end in needles, slits, drafted and hollow walls, outlines that cross
-# each other within the grid (the thumb's)
+# corners that end in needles, slits, drafted and hollow walls, a mesh drawn by others
 SAMPLE = (
     ("disc_25", False),
     ("square_25", True),
     ("hexagon_32_drafted", True),
     ("slot_1_rectangle_50x25", False),
     ("hollow_disc_32", True),
-    ("thumb", False),
+    ("wrist", False),
 )
 
 
