@@ -17,7 +17,7 @@ SAMPLE = (
     ("hexagon_32_drafted", True),
     ("slot_1_rectangle_50x25", False),
     ("hollow_disc_32", True),
-    ("wrist", False),
+    ("adapter", False),
 )
 
 
