@@ -1,12 +1,16 @@
 """A ring drawn in: another inset for each side, and a profile at each corner.
 
 Rings of several layers that are alike but for their size are drawn in at once: arrays
-of points then have an axis for the layers before their own, here ``...``.
+of points then have an axis for the layers before their own, here ``...``.  In here,
+points and directions are complex numbers: along a side by ``s`` and inwards by ``t`` is
+its direction times ``s + 1j t``.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,8 +18,10 @@ from numpy.typing import NDArray
 from calib.flush_plane import ALONG_MM, neck_mm
 
 Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
+Values = TypeVar("Values", Array, Complex)
 
 CORNER_TURN_RAD = np.radians(12.0)
 """Vertices that turn by less are taken for those of a curve."""
@@ -35,47 +41,68 @@ _SAME_PLACE_MM = 1e-3
 class RingShape:
     """A ring, its material on the left, and what each side and corner of it is.
 
-    ``points_mm`` (..., n, 2); side i leads from point i to the next.  ``along`` and
-    ``inwards`` (..., n, 2) unit vectors of the sides, ``length_mm`` (..., n).  By the
-    first ring where there are several: ``turn_rad`` (n,) at each point, left positive;
+    ``points_mm`` (..., n, 2); side i leads from point i to the next.  ``along``
+    (..., n, 2) unit vectors of the sides, ``length_mm`` (..., n).  By the first ring
+    where there are several: ``turn_rad`` (n,) at each point, left positive;
     ``corner`` (n,) whether it is one, ``straight`` (n,) whether a side is a straight
     run of its own, ``curvature_per_mm`` (n,) of the sides on a curve, 0 for others.
     """
 
     points_mm: Array
     along: Array
-    inwards: Array
     length_mm: Array
     turn_rad: Array
     corner: Flags
     straight: Flags
     curvature_per_mm: Array
 
+    @cached_property
+    def corners(self) -> Ints:
+        """Numbers of the corners, (k,)."""
+        return np.flatnonzero(self.corner)
+
+    @cached_property
+    def others(self) -> Ints:
+        """Numbers of the points that are no corners."""
+        return np.flatnonzero(~self.corner)
+
+    @property
+    def half_rad(self) -> Array:
+        """Half the angles inside the material at the corners, (k,)."""
+        return np.asarray(0.5 * (np.pi - self.turn_rad[self.corners]))
+
     @property
     def inside_deg(self) -> Array:
         """Angles inside the material at the corners, (k,)."""
-        return np.asarray(180.0 - np.degrees(self.turn_rad[self.corner]))
+        return np.degrees(2.0 * self.half_rad)
+
+
+def complex_of(points: Array) -> Complex:
+    """Points (..., 2) as complex numbers."""
+    return np.asarray(points, float, order="C").view(np.complex128)[..., 0]
+
+
+def points_of(places: Complex) -> Array:
+    """Complex numbers as points (..., 2)."""
+    return places[..., None].view(np.float64)
 
 
 def shape_of(points_mm: Array) -> RingShape:
     """Tell corners, straight runs and curves of a ring apart."""
-    side = _after(points_mm) - points_mm
-    lengths = np.hypot(side[..., 0], side[..., 1])
-    along = side / lengths[..., None]
-    length = lengths.reshape(-1, lengths.shape[-1])[0]
-    ours = along.reshape(-1, len(length), 2)[0]
-    x, y = _before(ours).T
-    turn = np.arctan2(x * ours[:, 1] - y * ours[:, 0], x * ours[:, 0] + y * ours[:, 1])
+    place = complex_of(points_mm)
+    side = _next(place) - place
+    lengths = np.abs(side)
+    along = side / lengths
+    length, ours = _first(lengths), _first(along)
+    turn = np.angle(ours * _last(ours).conj())
     size = np.abs(turn)
     corner = size >= CORNER_TURN_RAD
-    sharpest = np.maximum(size, np.concatenate([size[1:], size[:1]]))
     straight = (length >= LONG_MM) & (
-        (sharpest >= _STRAIGHT_TURN_RAD) | (length >= _ALONE_MM)
+        (np.maximum(size, _next(size)) >= _STRAIGHT_TURN_RAD) | (length >= _ALONE_MM)
     )
     return RingShape(
         points_mm=points_mm,
-        along=along,
-        inwards=np.stack([-along[..., 1], along[..., 0]], axis=-1),
+        along=points_of(along),
         length_mm=lengths,
         turn_rad=turn,
         corner=corner,
@@ -84,43 +111,13 @@ def shape_of(points_mm: Array) -> RingShape:
     )
 
 
-def _after(points: Array) -> Array:
-    return np.concatenate([points[..., 1:, :], points[..., :1, :]], axis=-2)
-
-
-def _before(points: Array) -> Array:
-    return np.concatenate([points[..., -1:, :], points[..., :-1, :]], axis=-2)
-
-
-def _last(values: Array) -> Array:
-    """Value of the side before each point, (..., n)."""
-    return np.concatenate([values[..., -1:], values[..., :-1]], axis=-1)
-
-
-def _curvature(length: Array, turn: Array, straight: Flags) -> Array:
-    """Turn over length within half a millimetre to either side, (n,)."""
-    if not turn.any():
-        return np.zeros(len(length))
-    ends = np.concatenate([[0.0], np.cumsum(length)])
-    around = ends[-1]
-    middle = ends[:-1] + 0.5 * length
-    # turns are spread over half of each neighbouring side, so that it is smooth
-    passed = np.concatenate([[0.0], np.cumsum(np.concatenate([turn[1:], turn[:1]]))])
-    place = np.concatenate([middle - around, middle, middle + around])
-    total = passed[-1]
-    value = np.concatenate([passed[:-1] - total, passed[:-1], passed[:-1] + total])
-    reach = min(_REACH_MM, around / 4.0)
-    more = np.interp(middle + reach, place, value)
-    less = np.interp(middle - reach, place, value)
-    return np.where(straight, 0.0, (more - less) / (2.0 * reach))
-
-
 def mitred(shape: RingShape, inset_mm: Array) -> Array:
     """Draw rings in point for point, each side by its own inset (..., n)."""
-    moved = _vertices(shape, inset_mm)
-    if shape.corner.any():
-        moved[..., shape.corner, :] = _corners(shape, inset_mm, 0.0)
-    return np.asarray(shape.points_mm + moved)
+    place = complex_of(shape.points_mm) + _mean(inset_mm) * _mitres(shape)
+    if len(shape.corners):
+        tips = complex_of(shape.points_mm).take(shape.corners, -1)
+        place[..., shape.corners] = tips + _tips(shape, inset_mm, 0.0)
+    return points_of(place)
 
 
 def drawn_in(shape: RingShape, inset_mm: Array, profiles_mm: Array) -> Array:
@@ -133,169 +130,176 @@ def drawn_in(shape: RingShape, inset_mm: Array, profiles_mm: Array) -> Array:
         Of each side.
     profiles_mm : (..., k, places) array
         What is added along the arms of each corner, at
-        :data:`~calib.flush_plane.ALONG_MM` from it.
+        :data:`~calib.flush_plane.ALONG_MM` from it; nothing at the last.
 
     Returns
     -------
     (..., m, 2) array
         The rings, with some points more beside corners.
     """
-    if not shape.corner.any():
-        return np.asarray(shape.points_mm + _vertices(shape, inset_mm))
+    if not len(shape.corners):
+        return mitred(shape, inset_mm)
+    place, along = complex_of(shape.points_mm), complex_of(shape.along)
     rim = _Rim.of(shape)
-    corners = _corners(shape, inset_mm, profiles_mm[..., 0])
-    tips = inset_mm[..., shape.corner] + profiles_mm[..., 0]
-    own = inset_mm[..., rim.side]
-    profile = rim.profile(profiles_mm)
-    half = np.radians(shape.inside_deg) / 2.0
-    added = np.minimum(profile, rim.necks(tips, half) - own)
-    profile = np.where(rim.added, added, profile)
+    corner, side, beside = shape.corners, rim.side, rim.side[rim.plain :]
+    added = profiles_mm[..., 0]
+    tips = _tips(shape, inset_mm, added)
     # beside corners straight inwards, at other points to where both sides meet
-    plain = np.flatnonzero(~shape.corner)
-    moved = (own + profile)[..., None] * shape.inwards[..., rim.side, :]
-    if len(plain):
-        vertices = _vertices(shape, inset_mm)[..., plain, :]
-        unit = _vertices(shape, np.ones_like(inset_mm))[..., plain, :]
-        there = profile[..., : len(plain), None] * unit
-        moved[..., : len(plain), :] = vertices + there
-    points = rim.flat(shape) + moved + rim.slid(shape, corners)
-    tip = shape.points_mm[..., shape.corner, :] + corners
-    return np.concatenate([points, tip], axis=-2)[..., rim.order, :]
+    direction = [_mitres(shape).take(shape.others, -1), 1j * along.take(beside, -1)]
+    inset = [_mean(inset_mm).take(shape.others, -1), inset_mm.take(beside, -1)]
+    into = np.concatenate(inset, axis=-1) + rim.profile(profiles_mm)
+    bound = rim.necks(inset_mm.take(corner, -1) + added, shape.half_rad)
+    into[..., rim.plain :] = np.minimum(into[..., rim.plain :], bound)
+    flat = along.take(side, -1)
+    points = place.take(side, -1) + flat * (rim.on_mm + rim.slid(flat, tips))
+    points += into * np.concatenate(direction, axis=-1)
+    every = np.concatenate([points, place.take(corner, -1) + tips], axis=-1)
+    return points_of(every.take(rim.order, -1))
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Rim:
-    """Places of rings: their points but for corners, then those added beside corners.
+    """Places of rings: their ``plain`` points, no corners, then those beside corners.
 
-    ``place`` (..., m) along the rim, ``side`` (m,) that each lies on, ``added`` (m,);
-    ``ends`` two pairs of the corner (m,) on one side and how far away (..., m) it is;
-    ``gap`` (..., k) from each corner to the next.  ``order`` sorts places and corners.
+    ``side`` (m,) that each lies on, ``on_mm`` (..., m) from its start; ``corner``
+    (2, m) before and behind each, ``away_mm`` (..., 2, m) how far off.  ``order`` sorts
+    places and corners.
     """
 
-    place: Array
-    start: Array
+    plain: int
     side: Ints
-    added: Flags
-    ends: tuple[tuple[Ints, Array], tuple[Ints, Array]]
-    gap: Array
+    on_mm: Array
+    corner: Ints
+    away_mm: Array
     order: Ints
 
     @classmethod
     def of(cls, shape: RingShape) -> _Rim:
         """Measure along some rings."""
-        length = shape.length_mm
-        zero = np.zeros((*length.shape[:-1], 1))
-        starts = np.concatenate([zero, np.cumsum(length, axis=-1)], axis=-1)
-        around = starts[..., -1:]
-        at = starts[..., :-1][..., shape.corner]
-        behind = np.concatenate([at[..., 1:], at[..., :1] + around], axis=-1)
-        gap = behind - at
-        extra, side = _extra(shape, starts, at, gap)
-        plain = np.flatnonzero(~shape.corner)
-        place = np.concatenate([starts[..., plain], extra], axis=-1)
-        first, marks = _first(place), _first(at)
-        following = np.searchsorted(marks, first, side="right")
-        before, after = (following - 1) % len(marks), following % len(marks)
-        sides = np.concatenate([plain, side])
+        ends = np.cumsum(shape.length_mm, axis=-1)
+        around = ends[..., -1:]
+        starts = ends - shape.length_mm
+        at = starts.take(shape.corners, -1)
+        marks = np.concatenate([at[..., -1:] - around, at, at[..., :1] + around], -1)
+        place, side = _beside(shape, starts, marks)
+        side = np.concatenate([shape.others, side])
+        place = np.concatenate([starts.take(shape.others, -1), place], axis=-1)
+        before = np.searchsorted(_first(at), _first(place), side="right")
+        ends_at = np.array([before, before + 1])
+        count = len(shape.corners)
         return cls(
-            place=place,
-            start=starts[..., sides],
-            side=sides,
-            added=np.arange(len(sides)) >= len(plain),
-            ends=(
-                (before, np.mod(place - at[..., before], around)),
-                (after, np.mod(at[..., after] - place, around)),
+            plain=len(shape.others),
+            side=side,
+            on_mm=place - starts.take(side, -1),
+            corner=(ends_at - 1) % count,
+            away_mm=np.abs(place[..., None, :] - marks.take(ends_at, -1)),
+            order=np.argsort(
+                _first(np.concatenate([place, at], axis=-1)), kind="stable"
             ),
-            gap=gap,
-            order=np.argsort(np.concatenate([first, marks]), kind="stable"),
         )
-
-    def flat(self, shape: RingShape) -> Array:
-        """Places as points (..., m, 2)."""
-        on = (self.place - self.start)[..., None] * shape.along[..., self.side, :]
-        return np.asarray(shape.points_mm[..., self.side, :] + on)
 
     def profile(self, profiles: Array) -> Array:
         """Add up what the corners before and after each place bring, (..., m)."""
-        total = np.zeros(self.place.shape)
-        for corner, away in self.ends:
-            knot = np.searchsorted(ALONG_MM, away, side="right") - 1
-            knot = np.minimum(knot, len(ALONG_MM) - 2)
-            share = (away - ALONG_MM[knot]) / (ALONG_MM[knot + 1] - ALONG_MM[knot])
-            ours = profiles[..., corner, :]
-            low = np.take_along_axis(ours, knot[..., None], axis=-1)[..., 0]
-            high = np.take_along_axis(ours, knot[..., None] + 1, axis=-1)[..., 0]
-            total += np.where(share <= 1.0, low + share * (high - low), 0.0)
-        return np.asarray(total)
+        *layers, count, knots = profiles.shape
+        place = np.interp(self.away_mm, ALONG_MM, np.arange(float(knots)))
+        knot = place.astype(np.intp)
+        rows = np.arange(0, profiles.size, count * knots).reshape(*layers, 1, 1)
+        number = rows + knots * self.corner + knot
+        low = profiles.take(number)
+        high = profiles.take(number + 1, mode="clip")  # the last is met, never passed
+        return np.asarray((low + (place - knot) * (high - low)).sum(axis=-2))
 
     def necks(self, tips: Array, half_rad: Array) -> Array:
-        """Largest inset (..., m) that keeps the arms of the corners apart."""
-        bound = np.full(self.place.shape, np.inf)
-        for corner, away in self.ends:
-            tip, half = tips[..., corner], half_rad[corner]
-            slid = tip / np.tan(half) * np.maximum(1.0 - away / _BLEND_MM, 0.0)
-            bound = np.minimum(bound, neck_mm(away, away + slid, tip, half))
-        return bound
+        """Largest inset beside corners that keeps the arms of both ends' apart."""
+        corner, away = self.corner[:, self.plain :], self.away_mm[..., self.plain :]
+        tip, half = tips.take(corner, -1), half_rad[corner]
+        slid = tip / np.tan(half) * np.maximum(1.0 - away / _BLEND_MM, 0.0)
+        return np.asarray(neck_mm(away, away + slid, tip, half).min(axis=-2))
 
-    def slid(self, shape: RingShape, corners: Array) -> Array:
-        """Share of a corner's own move along the rim that places beside it take."""
-        before = self.ends[0][0]
-        reach = np.minimum(_BLEND_MM, 0.5 * self.gap[..., before])
-        along = shape.along[..., self.side, :]
-        total = np.zeros(self.place.shape)
-        for corner, away in self.ends:
-            share = np.maximum(1.0 - away / reach, 0.0)
-            total += share * np.sum(corners[..., corner, :] * along, axis=-1)
-        return np.asarray(total[..., None] * along)
+    def slid(self, along: Complex, tips: Complex) -> Array:
+        """Share (..., m) of the corners' own moves along the rim that places take."""
+        reach = np.minimum(_BLEND_MM, 0.5 * self.away_mm.sum(axis=-2))
+        share = np.maximum(1.0 - self.away_mm / reach[..., None, :], 0.0)
+        moves = tips.take(self.corner, -1) * along.conj()[..., None, :]
+        return np.asarray((share * moves.real).sum(axis=-2))
 
 
-def _first(values: Array) -> Array:
-    """Those of the first ring."""
-    return np.asarray(values.reshape(-1, values.shape[-1])[0])
-
-
-def _vertices(shape: RingShape, inset: Array) -> Array:
-    """Move (..., n, 2) of each point to where both its sides, drawn in alike, meet."""
-    before = _before(shape.inwards)
-    mean = 0.5 * (inset + _last(inset))
-    cosine = np.sum(before * shape.inwards, axis=-1)
-    return np.asarray((mean / (1.0 + cosine))[..., None] * (before + shape.inwards))
-
-
-def _corners(shape: RingShape, inset: Array, extra: Array | float) -> Array:
-    """Move (..., k, 2) of each corner to where both its sides, drawn in apart, meet."""
-    second = shape.inwards[..., shape.corner, :]
-    first = _before(shape.inwards)[..., shape.corner, :]
-    ours = inset[..., shape.corner] + extra
-    theirs = _last(inset)[..., shape.corner] + extra
-    cosine = np.sum(first * second, axis=-1)
-    sine2 = np.maximum(1.0 - cosine**2, 1e-3)
-    move = ((theirs - cosine * ours) / sine2)[..., None] * first
-    move += ((ours - cosine * theirs) / sine2)[..., None] * second
-    size = np.hypot(move[..., 0], move[..., 1])
-    most = _MOST_MITRE * np.maximum(np.abs(ours), np.abs(theirs))
-    held = np.minimum(1.0, most / np.maximum(size, 1e-12))
-    return np.asarray(move * held[..., None])
-
-
-def _extra(
-    shape: RingShape, starts: Array, at: Array, gap: Array
-) -> tuple[Array, Ints]:
+def _beside(shape: RingShape, starts: Array, marks: Array) -> tuple[Array, Ints]:
     """Places (..., m) beside corners, none beyond the middle to the next corner.
 
-    And the side (m,) that each lies on.
+    And the side (m,) that each lies on.  ``marks``: places of the corners, and of the
+    last and the first once more, a round before and after.
     """
-    around = starts[..., -1:]
-    count = at.shape[-1]
-    room = 0.5 * gap.reshape(-1, count).min(axis=0)
+    room = 0.5 * np.diff(marks).reshape(-1, marks.shape[-1] - 1).min(axis=0)
     steps = ALONG_MM[1:]
-    corner, step = np.nonzero(steps < room[:, None])
-    back, pace = np.nonzero(steps < np.concatenate([room[-1:], room[:-1]])[:, None])
-    found = [at[..., corner] + steps[step], at[..., back] - steps[pace]]
-    extra = np.mod(np.concatenate(found, axis=-1), around)
-    side = np.searchsorted(_first(starts), _first(extra), side="right") - 1
-    side = np.minimum(side, len(shape.corner) - 1)
-    gone = extra - starts[..., side]
-    left = starts[..., side + 1] - extra
-    clear = np.minimum(gone, left).reshape(-1, len(side)).min(axis=0) > _SAME_PLACE_MM
-    return extra[..., clear], side[clear]
+    behind, step = np.nonzero(steps < room[1:, None])
+    before, pace = np.nonzero(steps < room[:-1, None])
+    moved = np.concatenate([steps[step], -steps[pace]])
+    place = marks.take(np.concatenate([behind, before]) + 1, -1) + moved
+    place %= marks[..., -1:] - marks[..., 1:2]
+    side = np.searchsorted(_first(starts), _first(place), side="right") - 1
+    gone = place - starts.take(side, -1)
+    clear = np.minimum(gone, shape.length_mm.take(side, -1) - gone) > _SAME_PLACE_MM
+    clear = clear.reshape(-1, len(side)).all(axis=0)
+    return place[..., clear], side[clear]
+
+
+def _first(values: Values) -> Values:
+    """Those of the first ring."""
+    first: Values = values.reshape(-1, values.shape[-1])[0]
+    return first
+
+
+def _next(values: Values) -> Values:
+    """Value of the point after each, (..., n)."""
+    return np.concatenate([values[..., 1:], values[..., :1]], axis=-1)
+
+
+def _last(values: Values) -> Values:
+    """Value of the side before each point, (..., n)."""
+    return np.concatenate([values[..., -1:], values[..., :-1]], axis=-1)
+
+
+def _curvature(length: Array, turn: Array, straight: Flags) -> Array:
+    """Turn over length within half a millimetre to either side, (n,)."""
+    if not turn.any():
+        return np.zeros(len(length))
+    ends = np.concatenate([[0.0], np.cumsum(length)])
+    around = ends[-1]
+    middle = ends[:-1] + 0.5 * length
+    # turns are spread over half of each neighbouring side, so that it is smooth
+    passed = np.concatenate([[0.0], np.cumsum(_next(turn))])
+    place = np.concatenate([middle - around, middle, middle + around])
+    total = passed[-1]
+    value = np.concatenate([passed[:-1] - total, passed[:-1], passed[:-1] + total])
+    reach = min(_REACH_MM, around / 4.0)
+    more = np.interp(middle + reach, place, value)
+    less = np.interp(middle - reach, place, value)
+    return np.where(straight, 0.0, (more - less) / (2.0 * reach))
+
+
+def _mean(inset: Array) -> Array:
+    """Mean inset of the sides before and after each point, (..., n)."""
+    return 0.5 * (inset + _last(inset))
+
+
+def _mitres(shape: RingShape) -> Complex:
+    """Move (..., n) of each point to where both its sides, drawn in by 1, meet."""
+    along = complex_of(shape.along)
+    before = _last(along)
+    cosine = (along * before.conj()).real
+    return np.asarray(1j * (before + along) / (1.0 + cosine))
+
+
+def _tips(shape: RingShape, inset: Array, extra: Array | float) -> Complex:
+    """Move (..., k) of each corner to where both its sides, drawn in apart, meet."""
+    along, corner = complex_of(shape.along), shape.corners
+    second, first = along.take(corner, -1), along.take(corner - 1, -1)
+    ours = inset.take(corner, -1) + extra
+    theirs = inset.take(corner - 1, -1) + extra
+    cosine = (second * first.conj()).real
+    move = (theirs - cosine * ours) * first + (ours - cosine * theirs) * second
+    move = 1j * move / np.maximum(1.0 - cosine**2, 1e-3)
+    most = _MOST_MITRE * np.maximum(np.abs(ours), np.abs(theirs))
+    held = np.minimum(1.0, most / np.maximum(np.abs(move), 1e-12))
+    return np.asarray(move * held)
