@@ -4,19 +4,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from itertools import accumulate
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.flush_opening import SMALL_MM, is_small
+from calib.flush_outline import complex_of, points_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
+Complex = NDArray[np.complex128]
 Flags = NDArray[np.bool_]
+Values = TypeVar("Values", Array, Complex)
 
 _CLEAN_MM = 0.0003
 _STRAIGHT_RAD = 2e-5  # finer than a curve of 100,000 sides turns at a point
@@ -37,46 +41,55 @@ class Rings:
     @classmethod
     def of(cls, rings: Sequence[Array]) -> Rings:
         """Put rings end to end."""
-        counts = np.array([len(ring) for ring in rings])
-        return cls(points_mm=np.concatenate(rings), starts=np.cumsum(counts) - counts)
+        ends = np.array([*accumulate(map(len, rings))])
+        starts = np.concatenate([[0], ends[:-1]])
+        return cls(points_mm=np.concatenate(rings), starts=starts)
 
     @cached_property
-    def after(self) -> Ints:
-        """Number (m,) of the point after each, round its ring."""
-        found = np.arange(1, len(self.points_mm) + 1)
-        found[np.append(self.starts[1:], len(found)) - 1] = self.starts
+    def ends(self) -> Ints:
+        """Number (r,) of each ring's last point."""
+        return np.append(self.starts[1:], len(self.points_mm)) - 1
+
+    @cached_property
+    def place(self) -> Complex:
+        """Points as complex numbers, (m,)."""
+        return complex_of(self.points_mm)
+
+    @cached_property
+    def side(self) -> Complex:
+        """From each point to the next, (m,)."""
+        found = np.empty_like(self.place)
+        np.subtract(self.place[1:], self.place[:-1], out=found[:-1])
+        found[self.ends] = self.place[self.starts] - self.place[self.ends]
         return found
 
     @cached_property
-    def side(self) -> Array:
-        """From each point to the next, (m, 2)."""
-        return self.points_mm[self.after] - self.points_mm
+    def length_mm(self) -> Array:
+        """Of each side, (m,)."""
+        return np.asarray(np.abs(self.side))
 
     @cached_property
-    def side_before(self) -> Array:
-        """To each point from the one before, (m, 2)."""
-        found = np.empty_like(self.side)
-        found[self.after] = self.side
+    def bend(self) -> Complex:
+        """Dot and cross product (m,) of the sides before and after each point."""
+        return np.asarray(self.before(self.side).conj() * self.side)
+
+    def before(self, values: Values) -> Values:
+        """Values (m,) of the side before each point."""
+        found = np.empty_like(values)
+        found[1:] = values[:-1]
+        found[self.starts] = values[self.ends]
         return found
-
-    @cached_property
-    def turned(self) -> Array:
-        """Cross product (m,) of the sides before and after each point."""
-        first, second = self.side_before, self.side
-        return np.asarray(first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0])
 
     @property
     def areas_mm2(self) -> Array:
         """Areas (r,), counter-clockwise positive."""
-        x, y = self.points_mm.T
-        cross = x * self.side[:, 1] - y * self.side[:, 0]
+        cross = (self.place.conj() * self.side).imag
         return np.asarray(0.5 * np.add.reduceat(cross, self.starts))
 
     @property
     def have_needles(self) -> Flags:
         """Whether each ring (r,) turns the way back at a point."""
-        back = -np.einsum("ij,ij->i", self.side_before, self.side)
-        sharp = back > _NEEDLE_SLOPE * np.abs(self.turned)
+        sharp = -self.bend.real > _NEEDLE_SLOPE * np.abs(self.bend.imag)
         return np.asarray(np.logical_or.reduceat(sharp, self.starts))
 
     def only(self, kept: Flags) -> Rings:
@@ -86,7 +99,8 @@ class Rings:
 
     def split(self, values: Array) -> list[Array]:
         """Values (m, ...) of each ring."""
-        return np.split(values, self.starts[1:])
+        bounds = zip(self.starts.tolist(), (self.ends + 1).tolist(), strict=True)
+        return [values[start:end] for start, end in bounds]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,14 +146,13 @@ def plain_rings(rings: Sequence[Array]) -> list[PlainRing]:
     rings : sequence of (n, 2) arrays
         Outer ones counter-clockwise, openings clockwise.
     """
-    plain = Rings.of(_cleaned(Rings.of([_from_farthest(ring) for ring in rings])))
-    length = np.hypot(plain.side[:, 0], plain.side[:, 1])
-    around = np.add.reduceat(length, plain.starts)
+    plain = _cleaned(_from_farthest(Rings.of(rings)))
+    along = points_of(plain.side / plain.length_mm)
     rows = zip(
         plain.split(plain.points_mm),
-        plain.split(plain.side / length[:, None]),
+        plain.split(along),
         plain.areas_mm2.tolist(),
-        around.tolist(),
+        np.add.reduceat(plain.length_mm, plain.starts).tolist(),
         strict=True,
     )
     return [
@@ -154,30 +167,34 @@ def plain_rings(rings: Sequence[Array]) -> list[PlainRing]:
     ]
 
 
-def _from_farthest(ring: Array) -> Array:
-    first = int((ring @ _START).argmax())
-    return np.concatenate([ring[first:], ring[:first]])
+def _from_farthest(rings: Rings) -> Rings:
+    """Start each ring at the point that is farthest out in one direction."""
+    parts = []
+    far = rings.split(rings.points_mm @ _START)
+    for ring, out in zip(rings.split(rings.points_mm), far, strict=True):
+        first = out.argmax()
+        parts += [ring[first:], ring[:first]]
+    return Rings(points_mm=np.concatenate(parts), starts=rings.starts)
 
 
-def _cleaned(rings: Rings) -> list[Array]:
-    size2 = np.einsum("ij,ij->i", rings.side, rings.side)
-    before2 = np.empty_like(size2)
-    before2[rings.after] = size2
-    kept = rings.turned**2 > _STRAIGHT_RAD**2 * size2 * before2
+def _cleaned(rings: Rings) -> Rings:
+    """Leave out points on straight lines."""
+    before = rings.before(rings.length_mm)
+    kept = np.abs(rings.bend.imag) > _STRAIGHT_RAD * before * rings.length_mm
     if kept.all():
-        return rings.split(rings.points_mm)
+        return rings
     kept[rings.starts] = True
     plain = rings.only(kept)
-    found = plain.split(plain.points_mm)
     # a curve so fine that its points would go one by one keeps them all
-    corner = (np.cumsum(kept) - 1)[~kept]
-    away = rings.points_mm[~kept] - plain.points_mm[corner]
-    side = plain.side[corner]
-    across = np.abs(side[:, 0] * away[:, 1] - side[:, 1] * away[:, 0])
-    strays = across > _CLEAN_MM * np.hypot(side[:, 0], side[:, 1])
+    gone = np.flatnonzero(~kept)
+    corner = np.cumsum(kept)[gone] - 1
+    away = (rings.place[gone] - plain.place[corner]).conj() * plain.side[corner]
+    strays = np.abs(away.imag) > _CLEAN_MM * plain.length_mm[corner]
     fine = np.searchsorted(plain.starts, corner[strays], side="right") - 1
-    few = np.flatnonzero(np.diff(plain.starts, append=len(plain.points_mm)) < 3)
-    whole = rings.split(rings.points_mm)
+    few = np.flatnonzero(plain.ends - plain.starts < 2)
+    if not len(fine) and not len(few):
+        return plain
+    found, whole = (some.split(some.points_mm) for some in (plain, rings))
     for number in {*fine.tolist(), *few.tolist()}:
         found[number] = whole[number]
-    return found
+    return Rings.of(found)
