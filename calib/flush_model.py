@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from calib.cure import flush_level
 from calib.flush_closing import Closing, Sight, opened_further
+from calib.flush_corner import corner_profile
 from calib.flush_opening import OpeningStack, layers_above, opening_insets_mm
-from calib.flush_plane import Plane, circle_insets_mm, corner_profile
+from calib.flush_plane import Plane, circle_insets_mm
 from calib.flush_wall import Edges, Flush, tabulate
 from calib.flush_width import few_of
 from calib.lattice import FREE_QUANTUM_MM, Stairs, held_mm, stairs
@@ -58,7 +59,7 @@ class FlatModel:
     _rounded: dict[tuple[float, float], Ints] = field(default_factory=dict)
     _smooth: dict[float, Array] = field(default_factory=dict)
     _showing: dict[tuple[float, float], float] = field(default_factory=dict)
-    _corners: dict[float, Array] = field(default_factory=dict)
+    _corners: dict[tuple[float, float], Array] = field(default_factory=dict)
     _openings: dict[bytes, Array] = field(default_factory=dict)
     _curves: dict[int, tuple[Array, Array]] = field(default_factory=dict)
 
@@ -131,7 +132,7 @@ class FlatModel:
         quantum = round(quantum_mm, 6)
         key = (wall.run_mm, quantum)
         if key not in self._showing:
-            alone = Flush(edges=self.edges.only(wall.typical, 1), run_mm=wall.run_mm)
+            alone = wall.only(wall.typical)
             whole = np.abs(alone.steps_mm(wall.rounded(quantum) * quantum)).max()
             others = np.abs(self._on_pixels_mm(wall, quantum)).max(axis=1)
             rms = float(np.sqrt(np.mean(others**2)))
@@ -157,16 +158,18 @@ class FlatModel:
         """Give steps (phases, J) of the typical draw's insets as pixels hold them."""
         phase = (np.arange(_PHASES)[:, None] + 0.5) / _PHASES
         held = held_mm(wall.exact_mm[wall.typical], quantum_mm, phase)
-        edges = self.edges.only(wall.typical, _PHASES)
-        return Flush(edges=edges, run_mm=wall.run_mm).steps_mm(held)
+        return wall.only(wall.typical, _PHASES).steps_mm(held)
 
-    def corner_mm(self, inside_deg: float) -> Array:
-        """Profiles (J, places) along the arms of a corner."""
+    def corner_mm(self, inside_deg: float, run_mm: float) -> Array:
+        """Profiles (J, places) along the arms of a corner whose sides recede."""
         angle = round(inside_deg / _ANGLE_STEP_DEG) * _ANGLE_STEP_DEG
         angle = min(max(angle, _SHARPEST_DEG), 360.0 - _SHARPEST_DEG)
-        if angle not in self._corners:
-            self._corners[angle] = corner_profile(self.plane, angle)
-        return self._corners[angle]
+        wall = self.wall(run_mm)
+        key = (angle, wall.run_mm)
+        if key not in self._corners:
+            alone = wall.only(self.wall(0.0).typical)
+            self._corners[key] = corner_profile(self.plane, angle, alone)
+        return self._corners[key]
 
     def curve_mm(self, curvature_per_mm: Array) -> Array:
         """Give what a curve's insets (J, n) are beside a straight edge's."""

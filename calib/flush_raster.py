@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.flush_wall import Flush
 from calib.lattice import held_mm
 
 if TYPE_CHECKING:
@@ -55,9 +54,8 @@ def realisable(
     held = planned[:, None] + shown * (whole - planned[:, None])
     rows = np.concatenate([planned, held.reshape(-1, planned.shape[1])])
     unique, number = np.unique(np.round(rows, 6), axis=0, return_inverse=True)
-    draw = model.wall(run_mm).typical
-    wall = Flush(edges=model.edges.only(draw, len(unique)), run_mm=run_mm)
-    steps = wall.steps_mm(unique)[number.reshape(-1)]
+    wall = model.wall(run_mm)
+    steps = wall.only(wall.typical, len(unique)).steps_mm(unique)[number.reshape(-1)]
     wanted, made = np.split(steps, [len(planned)])
     away = np.abs(made.reshape(held.shape) - wanted[:, None])
     return float(np.mean(away <= max(_FINEST_MM, 0.5 * model.pixel_mm)))

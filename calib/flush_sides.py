@@ -47,7 +47,9 @@ class Sides:
                 moves = model.quanta(run_mm, quantum)[:, None]
                 inset[:, ours] = moves * stairs.move_mm[ours]
                 held[ours] = quantum
-        corners = [model.corner_mm(angle) for angle in shape.inside_deg.tolist()]
+        corners = [
+            model.corner_mm(angle, run_mm) for angle in shape.inside_deg.tolist()
+        ]
         room = (len(corners), model.layers, len(ALONG_MM))
         profiles = np.reshape(np.array(corners), room)
         return cls(

@@ -182,22 +182,25 @@ class Flush:
         away = np.abs(self.exact_mm - np.median(self.exact_mm, axis=0))
         return int(np.argmin(away.sum(axis=1)))
 
+    def only(self, draw: int, times: int = 1) -> Flush:
+        """One draw alone, as many times, without its squeeze."""
+        return Flush(edges=self.edges.only(draw, times), run_mm=self.run_mm)
+
     def rounded(self, quantum_mm: float) -> Ints:
         """Whole quanta (J,), each layer making up for what those above left over.
 
         From the top down, for the typical draw; the best few ways so far are kept, so
         that no layer is even at the cost of the next.
         """
-        alone = Flush(edges=self.edges.only(self.typical, _WAYS), run_mm=self.run_mm)
+        alone = self.only(self.typical, _WAYS)
         wanted = alone.exact_mm[0] / quantum_mm
         ways = np.zeros((_WAYS, self.layers), np.intp)
         worst = np.zeros(_WAYS)
         total = np.where(np.arange(_WAYS) == 0, 0.0, np.inf)
         for layer in range(self.layers - 1, -1, -1):
             tried = round(wanted[layer]) + np.arange(-_TRIED, _TRIED + 1)
-            own = np.tile(tried * quantum_mm, (_WAYS, 1))
-            left = alone._contour(np.asarray(ways * quantum_mm, float), layer, own)
-            left -= alone.body_mm[:, None]
+            rows = np.asarray(ways * quantum_mm, float)
+            left = alone.contours_mm(rows, layer, tried * quantum_mm)
             extremes = np.maximum(worst[:, None], np.abs(left))
             squares = total[:, None] + left**2
             score = squares + _EVENNESS * self.layers * extremes**2

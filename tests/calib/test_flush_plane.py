@@ -55,7 +55,7 @@ def test_a_solved_corner_holds_the_dose_that_a_mitre_does_not() -> None:
     dose = ring_dose(plane, diagonal, [SQUARE])
     tip = diagonal[np.argmin(np.abs(dose - plane.body_level))][None]
     left = []
-    for profile in (flat.corner_mm(90.0)[0], np.zeros(len(ALONG_MM))):
+    for profile in (flat.corner_mm(90.0, 0.0)[0], np.zeros(len(ALONG_MM))):
         ring = drawn_in(shape, np.full(4, far), np.tile(profile, (4, 1)))
         dose = ring_dose(plane, tip, [ring])
         left.append(float(abs(plane.place_mm(dose)[0] - plane.far_mm(level))))
