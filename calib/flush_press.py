@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import compress
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from calib.flush_outline import drawn_in, mitred, shape_of
 from calib.flush_region import regions_of
-from calib.flush_rings import PlainRing, plain_rings
+from calib.flush_rings import PlainRing, alike, plain_rings
 from calib.flush_sides import Sides
 
 if TYPE_CHECKING:
@@ -57,23 +58,21 @@ def _alike(
     plain: list[list[PlainRing]], model: FlatModel
 ) -> Iterator[tuple[float, list[tuple[int, int]]]]:
     """Gather rings that can be drawn in at once: run, layers and places."""
-    groups: dict[tuple[float, int, bool], list[list[tuple[int, int]]]] = {}
+    kinds: dict[tuple[float, int, bool], list[tuple[int, int]]] = {}
     for layer, ours in enumerate(plain[:-1]):
         others = [ring.area_mm2 for ring in plain[layer + 1]]
         for place, ring in enumerate(ours):
             if layer >= model.layers and not ring.small:
                 continue
             run = 0.0 if ring.small else model.wall(ring.run_mm(others)).run_mm
-            known = groups.setdefault((run, len(ring.points_mm), ring.small), [])
-            for group in known:
-                first, there = group[0]
-                if ring.is_like(plain[first][there]):
-                    group.append((layer, place))
-                    break
-            else:
-                known.append([(layer, place)])
-    for (run, _, _), known in groups.items():
-        yield from ((run, group) for group in known)
+            kind = run, len(ring.points_mm), ring.small
+            kinds.setdefault(kind, []).append((layer, place))
+    for (run, _, _), places in kinds.items():
+        left = places
+        while left:
+            like = alike([plain[layer][place] for layer, place in left])
+            yield run, list(compress(left, like))
+            left = list(compress(left, ~like))
 
 
 def _drawn_in(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import chain, islice
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -45,37 +46,45 @@ def regions_of(
     SpecError
         A part of the design vanished or fell apart.
     """
-    every = Rings.of([ring for rings in layers for ring in rings])
-    sized = iter(
-        zip(every.areas_mm2.tolist(), every.have_needles.tolist(), strict=True)
+    names = [b"".join([ring.tobytes() for ring in rings]) for rings in layers]
+    pairs = dict(zip(names, zip(designs, layers, strict=True), strict=True))
+    found = dict(zip(pairs, _distinct(list(pairs.values())), strict=True))
+    return tuple(
+        Section(
+            z_mm=design.z_mm, outer=found[name].outer, openings=found[name].openings
+        )
+        for design, name in zip(designs, names, strict=True)
     )
-    known: dict[bytes, Section] = {}
-    found = []
-    for design, rings in zip(designs, layers, strict=True):
-        judged = [(ring, *next(sized)) for ring in rings]
-        same = b"".join(ring.tobytes() for ring in rings)
-        if same not in known:
-            known[same] = _region_of(design, judged)
-        found.append(known[same])
-    return tuple(found)
 
 
-def _region_of(design: Section, rings: list[tuple[Ring, float, bool]]) -> Section:
-    """Make a section of rings with their areas, and whether they have needles."""
-    found = Section(
-        z_mm=design.z_mm,
-        outer=tuple(ring for ring, area, _ in rings if area > 0.0),
-        openings=tuple(ring for ring, area, _ in rings if area < 0.0),
-    )
-    needles = any(needle for _, _, needle in rings)
-    if len(found.outer) == len(design.outer) and not needles and is_sound(found):
-        return found
-    whole = CrossSection([ring for ring, _, _ in rings], FillRule.Positive)
-    if needles:
+def _distinct(pairs: list[tuple[Section, list[Ring]]]) -> list[Section]:
+    """Make sections of designs and their rings; what can be, judged all at once."""
+    every = Rings.of([ring for _, rings in pairs for ring in rings])
+    areas_mm2 = iter(every.areas_mm2.tolist())
+    needles = iter(every.have_needles.tolist())
+    found, blunt = [], []
+    for design, rings in pairs:
+        signed = list(zip(rings, islice(areas_mm2, len(rings)), strict=True))
+        outer = tuple(ring for ring, area in signed if area > 0.0)
+        openings = tuple(ring for ring, area in signed if area < 0.0)
+        found.append(Section(z_mm=design.z_mm, outer=outer, openings=openings))
+        blunt.append(any(list(islice(needles, len(rings)))))
+    sound = _are_sound(found)
+    for number, (design, rings) in enumerate(pairs):
+        whole = len(found[number].outer) == len(design.outer) and sound[number]
+        if blunt[number] or not whole:
+            found[number] = _mended(design, rings, blunt=blunt[number])
+    return found
+
+
+def _mended(design: Section, rings: list[Ring], *, blunt: bool) -> Section:
+    """Make a section of rings that cross, or that have needles."""
+    whole = CrossSection(rings, FillRule.Positive)
+    if blunt:
         whole = _blunted(whole)
     parts = [p for p in whole.decompose() if p.area() > _CRUMB_MM2]
     if len(parts) != len(design.outer):
-        raise _too_thin(f"the base would fall into {len(parts)} pieces")
+        raise _too_thin(f"The base would fall into {len(parts)} pieces")
     return section(CrossSection.compose(parts), design.z_mm)
 
 
@@ -88,20 +97,43 @@ def _blunted(region: CrossSection) -> CrossSection:
 
 def is_sound(found: Section) -> bool:
     """Whether no ring crosses itself or another."""
-    return all(bool(p.is_valid) for p in areas(found))
+    return _are_sound([found])[0]
 
 
 def areas(found: Section) -> list[shapely.Polygon]:
     """Polygons of a section, each outer ring with the openings in it."""
+    polygons: list[shapely.Polygon] = _polygons(_grouped(found)).tolist()
+    return polygons
+
+
+def _are_sound(found: list[Section]) -> list[bool]:
+    """Whether no ring of each section crosses itself or another of it."""
+    groups = [_grouped(one) for one in found]
+    valid = iter(shapely.is_valid(_polygons(list(chain(*groups)))).tolist())
+    return [all(list(islice(valid, len(group)))) for group in groups]
+
+
+def _grouped(found: Section) -> list[tuple[Ring, ...]]:
+    """Each outer ring and the openings in it."""
     if len(found.outer) == 1:
-        return [shapely.Polygon(found.outer[0], found.openings)]
+        return [(*found.outer, *found.openings)]
     shells = [shapely.Polygon(ring) for ring in found.outer]
     return [
-        shapely.Polygon(
-            ring, [o for o in found.openings if shapely.contains_xy(shell, *o[0])]
-        )
+        (ring, *(o for o in found.openings if shapely.contains_xy(shell, *o[0])))
         for ring, shell in zip(found.outer, shells, strict=True)
     ]
+
+
+def _polygons(groups: list[tuple[Ring, ...]]) -> NDArray[np.object_]:
+    """Polygons of outer rings, each with its openings."""
+    rings = list(chain(*groups))
+    if not rings:
+        return np.array([], object)
+    ring = np.repeat(np.arange(len(rings)), [len(points) for points in rings])
+    polygon = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
+    lines = shapely.linearrings(np.concatenate(rings), indices=ring)
+    found: NDArray[np.object_] = shapely.polygons(lines, indices=polygon)
+    return found
 
 
 def check_walls(
@@ -152,6 +184,6 @@ def _area_mm2(found: Section) -> float:
 
 def _too_thin(what: str) -> SpecError:
     return SpecError(
-        f"Not offered flat: {what}.",
+        f"{what}.",
         "A shorter bottom exposure, a thicker wall or printing it tilted would help.",
     )

@@ -116,17 +116,6 @@ class PlainRing:
     around_mm: float
     small: bool
 
-    def is_like(self, other: PlainRing) -> bool:
-        """Whether both may be drawn in at once; small ones are the same but for place.
-
-        They have as many points.
-        """
-        if self.small:
-            ours, theirs = self.points_mm, other.points_mm
-            away = (ours - ours[0]) - (theirs - theirs[0])
-            return bool(np.abs(away).max() < _SAME_MM)
-        return bool(np.abs(self.along - other.along).max() < _ALIKE)
-
     def run_mm(self, others_mm2: list[float]) -> float:
         """How far the wall recedes to the next layer, as a mean along the ring.
 
@@ -165,6 +154,22 @@ def plain_rings(rings: Sequence[Array]) -> list[PlainRing]:
         )
         for points, along, area, size in rows
     ]
+
+
+def alike(rings: Sequence[PlainRing]) -> Flags:
+    """Which may be drawn in at once with the first; small ones but for place the same.
+
+    All have as many points, and are small or none is.
+    """
+    if rings[0].small:
+        points = np.array([ring.points_mm for ring in rings])
+        away = points - points[:, :1]
+        tolerance = _SAME_MM
+    else:
+        away = np.array([ring.along for ring in rings])
+        tolerance = _ALIKE
+    off = np.abs(away - away[0]).reshape(len(rings), -1)
+    return np.asarray(off.max(axis=1) < tolerance)
 
 
 def _from_farthest(rings: Rings) -> Rings:
