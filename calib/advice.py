@@ -18,6 +18,8 @@ from calib.prediction import (
     Prediction,
     predict,
 )
+from calib.second_print import second_print_s
+from calib.second_print import told as second_told
 from calib.wall import Setting, Wall, build_wall, draw
 from patterns.errors import RecordError
 
@@ -60,6 +62,7 @@ class Suggestion:
     ``present`` and ``suggested`` are steps beyond the body's outline before and after;
     ``within_tolerance``: the largest step left is expected within ``tolerance_mm``.
     ``reason`` is one sentence; ``cautions`` are further sentences.
+    ``second_print_s``: bottom exposure of a second coupon; None: none is asked for.
     """
 
     bottom_exposure_s: float
@@ -75,7 +78,12 @@ class Suggestion:
     floor: Floor
     reason: str
     cautions: tuple[str, ...]
-    second_print: bool
+    second_print_s: float | None
+
+    @property
+    def second_print(self) -> bool:
+        """Whether a second coupon is asked for."""
+        return self.second_print_s is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,11 +141,7 @@ def suggest(
     alone = predict(fit, wall, np.where(index < single.layers, single.inset_px, 0))
     within = _within(then.worst, tolerance_mm)
     squeeze = _squeeze(fit, wall)
-    second = (
-        not then.vouched
-        or not now.vouched
-        or (fit.prints < 2 and fit.squeeze_weight > SQUEEZE_ALARM_WEIGHT)
-    )
+    second = second_print_s(fit, now, then, floor.bottom_exposure_s)
     lowest = build_wall(many, present.with_bottom(floor.bottom_exposure_s), pixel_mm)
     return Suggestion(
         bottom_exposure_s=setting.bottom_s,
@@ -174,8 +178,8 @@ def suggest(
             lowest=predict(fit, lowest, none),
             inset_mm=float(plan.inset_px[0]) * pixel_mm,
         ),
-        cautions=_cautions(fit, floor, then, squeeze, tolerance_mm, second=second),
-        second_print=second,
+        cautions=_cautions(fit, floor, then, squeeze, tolerance_mm, second),
+        second_print_s=second,
     )
 
 
@@ -268,8 +272,7 @@ def _cautions(
     then: Prediction,
     squeeze: Interval | None,
     tolerance_mm: float,
-    *,
-    second: bool,
+    second_s: float | None,
 ) -> tuple[str, ...]:
     """Say what the user must know beside the numbers, a sentence each."""
     said = [floor.reason]
@@ -297,9 +300,6 @@ def _cautions(
         )
     if fit.unreached:
         said.append("Not reached by the data: " + "; ".join(fit.unreached) + ".")
-    if second:
-        said.append(
-            "Print a second coupon at the suggested setting and measure it: the two "
-            "together narrow the interval."
-        )
+    if second_s is not None:
+        said.append(second_told(second_s, fit, then))
     return tuple(said)

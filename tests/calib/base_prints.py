@@ -1,7 +1,7 @@
 """A judge of written bases: prints them virtually and measures every layer's outline.
 
     python -m tests.calib.base_prints [NAME...] [--count N] [--seed S...] [--fitted]
-        [--squeezed]
+        [--advised] [--squeezed]
 
 A layer's departure is its film-side outline against that of the same base printed with
 the body's exposure throughout, on the same raster: what a straight wall would be.
@@ -19,10 +19,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from calib.advice import suggest
 from calib.base_flat import plan_with
 from calib.flush_model import build_model
 from calib.flush_opening import SMALL_MM
-from calib.observations import observe
+from calib.observations import Observation, observe
 from calib.posterior import fit
 from calib.prediction import Interval
 from calib.stack import Resins
@@ -49,7 +50,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from calib.flat_plan import FlatPlan
+    from calib.posterior import Fit
+    from calib.wall import Setting
     from patterns.base import Base
+    from patterns.manifest import Manifest
 
 Array = NDArray[np.float64]
 
@@ -231,11 +235,17 @@ def known(resin: InventedResin) -> Draws:
 
 
 def try_base(
-    name: str, rng: np.random.Generator, *, fitted: bool, squeezed: bool
+    name: str,
+    rng: np.random.Generator,
+    *,
+    fitted: bool,
+    squeezed: bool,
+    advised: bool = False,
 ) -> Verdict:
     """Invent a resin, plan a base, write it and print it.
 
-    ``fitted``: the plan knows the resin from a virtual coupon's readings only.
+    ``fitted``: the plan knows the resin from a virtual coupon's readings only;
+    ``advised``: and from those of a second one, where the suggestion asks for it.
 
     Raises
     ------
@@ -247,10 +257,7 @@ def try_base(
     resin = invent_resin(rng, heavy=fitted and bool(rng.integers(2)), squeezed=squeezed)
     fit_of = None
     if fitted:
-        exposures = manifest.exposure_by_layer_s
-        part = print_coupon(manifest, exposures, resin)
-        read = read_directly(manifest, part, rng)
-        fit_of = fit((observe(manifest, read, exposures, manifest.layer_mm),))
+        fit_of = _fit_of(manifest, setting, resin, rng, advised=advised)
         draws = draw(fit_of, 40)
     else:
         resin = replace(resin, spread=0.0)
@@ -268,6 +275,30 @@ def try_base(
     return judge(base, plan, replace(resin, part_scale=1.0), raster)
 
 
+def _fit_of(
+    manifest: Manifest,
+    setting: Setting,
+    resin: InventedResin,
+    rng: np.random.Generator,
+    *,
+    advised: bool,
+) -> Fit:
+    """Print and read a coupon, and another at another exposure where asked for."""
+
+    def printed(exposures: tuple[float, ...]) -> Observation:
+        read = read_directly(manifest, print_coupon(manifest, exposures, resin), rng)
+        return observe(manifest, read, exposures, manifest.layer_mm)
+
+    first = printed(manifest.exposure_by_layer_s)
+    found = fit((first,))
+    second_s = suggest(found, setting, PIXEL_MM).second_print_s if advised else None
+    if second_s is None:
+        return found
+    raised = tuple(float(s) for s in setting.with_bottom(second_s).raised_s)
+    body = manifest.exposure_by_layer_s[len(raised) :]
+    return fit((first, printed((*raised, *body))))
+
+
 def main() -> None:
     """Judge some bases and print a table."""
     ask = argparse.ArgumentParser(description=__doc__)
@@ -275,13 +306,20 @@ def main() -> None:
     ask.add_argument("--count", type=int, default=None, help="only the first so many")
     ask.add_argument("--seed", type=int, nargs="+", default=[1])
     ask.add_argument("--fitted", action="store_true")
+    ask.add_argument("--advised", action="store_true")
     ask.add_argument("--squeezed", action="store_true")
     wish = ask.parse_args()
     found, refused = [], 0
     for seed, name in product(wish.seed, wish.names[: wish.count]):
         rng = np.random.default_rng([seed, _ORDER.index(name)])
         try:
-            verdict = try_base(name, rng, fitted=wish.fitted, squeezed=wish.squeezed)
+            verdict = try_base(
+                name,
+                rng,
+                fitted=wish.fitted or wish.advised,
+                squeezed=wish.squeezed,
+                advised=wish.advised,
+            )
         except SpecError as refusal:
             print(f"{name:24} refused: {refusal}", flush=True)
             refused += 1

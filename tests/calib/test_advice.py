@@ -9,13 +9,21 @@ from matplotlib.figure import Figure
 from calib.adhesion import Outcome, adhesion_floor
 from calib.advice import Suggestion, suggest
 from calib.insets import layer_insets_px, single_inset, unevenness_mm
+from calib.observations import Observation, observe
 from calib.plots import plot_flare_vs_exposure, plot_insets
 from calib.posterior import Fit, fit
-from calib.prediction import predict
-from calib.virtual.resin import InventedResin, gaussian_halo
+from calib.prediction import SQUEEZE_ALARM_WEIGHT, predict
+from calib.virtual.printer import print_coupon
+from calib.virtual.resin import InventedResin, gaussian_halo, invent_resin
 from calib.wall import Draws, Setting, build_wall, draw, steps_mm
 from patterns.errors import RecordError
-from tests.calib.closed_loop import PIXEL_MM, run_trials, wall_steps_mm
+from tests.calib.closed_loop import (
+    PIXEL_MM,
+    coupon,
+    read_directly,
+    run_trials,
+    wall_steps_mm,
+)
 from tests.calib.test_fitting import SETTING, bottle, observed
 
 TRANSITIONS = Setting(
@@ -210,3 +218,38 @@ def test_no_other_single_inset_is_evener(fitted: Fit, setting: Setting) -> None:
     )
     chosen = np.where(index < found.layers, found.inset_px, 0)
     assert unevenness_mm(wall, chosen) <= least + 1e-9
+
+
+@pytest.mark.parametrize("floor_s", [15.0, 30.0])
+def test_the_second_coupon_asked_for_tells_light_from_squeezed_out_resin(
+    floor_s: float,
+) -> None:
+    """An unsqueezed resin whose first print leaves the two open; the second doesn't."""
+    rng = np.random.default_rng([901, 2, 0])
+    manifest, present = coupon(transitions=bool(rng.integers(2)))
+    resin = invent_resin(rng, heavy=bool(rng.integers(2)))
+
+    def printed(exposures: tuple[float, ...]) -> Observation:
+        read = read_directly(manifest, print_coupon(manifest, exposures, resin), rng)
+        return observe(manifest, read, exposures, manifest.layer_mm)
+
+    first = printed(manifest.exposure_by_layer_s)
+    open_fit = fit((first,))
+    assert open_fit.squeeze_weight > SQUEEZE_ALARM_WEIGHT
+    asked = suggest(open_fit, present, PIXEL_MM, (held(floor_s),))
+    assert asked.second_print_s is not None
+    # shorter where a shorter one held, else longer: never below the floor
+    assert asked.second_print_s == pytest.approx(21.5 if floor_s < 30.0 else 42.0)
+    assert any(f"{asked.second_print_s:g} s" in said for said in asked.cautions)
+    raised = tuple(float(s) for s in present.with_bottom(asked.second_print_s).raised_s)
+    body = manifest.exposure_by_layer_s[len(raised) :]
+    closed = fit((first, printed((*raised, *body))))
+    assert closed.squeeze_weight < SQUEEZE_ALARM_WEIGHT
+    assert not suggest(closed, present, PIXEL_MM, (held(floor_s),)).second_print
+
+
+def test_nothing_more_is_asked_for_where_one_print_is_enough(
+    fitted: Fit, advice: Suggestion
+) -> None:
+    assert fitted.squeeze_weight < SQUEEZE_ALARM_WEIGHT
+    assert advice.second_print_s is None
