@@ -1,7 +1,8 @@
 """A ring drawn in: another inset for each side, and a profile at each corner.
 
 Rings of several layers that are alike but for their size are drawn in at once: arrays
-of points then have an axis for the layers before their own, here ``...``.  In here,
+of points then have an axis for the layers before their own, here ``...``; of one ring
+that is the same in all layers, it has the length 1.  In here,
 points and directions are complex numbers: along a side by ``s`` and inwards by ``t`` is
 its direction times ``s + 1j t``.
 """
@@ -94,7 +95,8 @@ def shape_of(points_mm: Array) -> RingShape:
     lengths = np.abs(side)
     along = side / lengths
     length, ours = _first(lengths), _first(along)
-    turn = np.angle(ours * _last(ours).conj())
+    bend = ours * _last(ours).conj()
+    turn = np.arctan2(bend.imag, bend.real)
     size = np.abs(turn)
     corner = size >= CORNER_TURN_RAD
     straight = (length >= LONG_MM) & (
@@ -140,21 +142,21 @@ def drawn_in(shape: RingShape, inset_mm: Array, profiles_mm: Array) -> Array:
     if not len(shape.corners):
         return mitred(shape, inset_mm)
     place, along = complex_of(shape.points_mm), complex_of(shape.along)
-    rim = _Rim.of(shape)
-    corner, side, beside = shape.corners, rim.side, rim.side[rim.plain :]
+    rim, corner = _Rim.of(shape), shape.corners
     added = profiles_mm[..., 0]
     tips = _tips(shape, inset_mm, added)
-    # beside corners straight inwards, at other points to where both sides meet
-    direction = [_mitres(shape).take(shape.others, -1), 1j * along.take(beside, -1)]
-    inset = [_mean(inset_mm).take(shape.others, -1), inset_mm.take(beside, -1)]
-    into = np.concatenate(inset, axis=-1) + rim.profile(profiles_mm)
     bound = rim.necks(inset_mm.take(corner, -1) + added, shape.half_rad)
+    into = inset_mm.take(rim.side, -1) + rim.profile(profiles_mm)
     into[..., rim.plain :] = np.minimum(into[..., rim.plain :], bound)
-    flat = along.take(side, -1)
-    points = place.take(side, -1) + flat * (rim.on_mm + rim.slid(flat, tips))
-    points += into * np.concatenate(direction, axis=-1)
-    every = np.concatenate([points, place.take(corner, -1) + tips], axis=-1)
-    return points_of(every.take(rim.order, -1))
+    on = along.take(rim.side, -1)
+    inwards = 1j * on  # beside corners; at other points to where both sides meet
+    if rim.plain:
+        other = shape.others
+        into[..., : rim.plain] += (_mean(inset_mm) - inset_mm).take(other, -1)
+        inwards[..., : rim.plain] = _mitres(shape).take(other, -1)
+    moved = on * (rim.on_mm + rim.slid(on, tips)) + inwards * into
+    starts = [place.take(rim.side, -1) + moved, place.take(corner, -1) + tips]
+    return points_of(np.concatenate(starts, axis=-1).take(rim.order, -1))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -184,7 +186,7 @@ class _Rim:
         place, side = _beside(shape, starts, marks)
         side = np.concatenate([shape.others, side])
         place = np.concatenate([starts.take(shape.others, -1), place], axis=-1)
-        before = np.searchsorted(_first(at), _first(place), side="right")
+        before = _first(at).searchsorted(_first(place), "right")
         ends_at = np.array([before, before + 1])
         count = len(shape.corners)
         return cls(
@@ -230,18 +232,18 @@ def _beside(shape: RingShape, starts: Array, marks: Array) -> tuple[Array, Ints]
     And the side (m,) that each lies on.  ``marks``: places of the corners, and of the
     last and the first once more, a round before and after.
     """
-    room = 0.5 * np.diff(marks).reshape(-1, marks.shape[-1] - 1).min(axis=0)
-    steps = ALONG_MM[1:]
-    behind, step = np.nonzero(steps < room[1:, None])
-    before, pace = np.nonzero(steps < room[:-1, None])
-    moved = np.concatenate([steps[step], -steps[pace]])
+    gaps = (marks[..., 1:] - marks[..., :-1]).reshape(-1, marks.shape[-1] - 1)
+    within = 2.0 * ALONG_MM[1:] < gaps.min(axis=0)[:, None]
+    behind, step = within[1:].nonzero()
+    before, pace = within[:-1].nonzero()
+    moved = np.concatenate([ALONG_MM[1 + step], -ALONG_MM[1 + pace]])
     place = marks.take(np.concatenate([behind, before]) + 1, -1) + moved
     place %= marks[..., -1:] - marks[..., 1:2]
-    side = np.searchsorted(_first(starts), _first(place), side="right") - 1
+    side = _first(starts).searchsorted(_first(place), "right") - 1
     gone = place - starts.take(side, -1)
     clear = np.minimum(gone, shape.length_mm.take(side, -1) - gone) > _SAME_PLACE_MM
-    clear = clear.reshape(-1, len(side)).all(axis=0)
-    return place[..., clear], side[clear]
+    kept = clear.reshape(-1, len(side)).all(axis=0).nonzero()[0]
+    return place.take(kept, -1), side[kept]
 
 
 def _first(values: Values) -> Values:
@@ -297,9 +299,8 @@ def _tips(shape: RingShape, inset: Array, extra: Array | float) -> Complex:
     second, first = along.take(corner, -1), along.take(corner - 1, -1)
     ours = inset.take(corner, -1) + extra
     theirs = inset.take(corner - 1, -1) + extra
-    cosine = (second * first.conj()).real
-    move = (theirs - cosine * ours) * first + (ours - cosine * theirs) * second
-    move = 1j * move / np.maximum(1.0 - cosine**2, 1e-3)
+    sine = (first.conj() * second).imag
+    move = (theirs * second - ours * first) * (sine / np.maximum(sine**2, 1e-3))
     most = _MOST_MITRE * np.maximum(np.abs(ours), np.abs(theirs))
     held = np.minimum(1.0, most / np.maximum(np.abs(move), 1e-12))
     return np.asarray(move * held)

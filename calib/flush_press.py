@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calib.flush_outline import drawn_in, mitred, shape_of
 from calib.flush_region import regions_of
-from calib.flush_rings import PlainRing, alike, plain_rings
+from calib.flush_rings import SAME_MM, PlainRing, alike, plain_rings
 from calib.flush_sides import Sides
 
 if TYPE_CHECKING:
@@ -79,7 +79,10 @@ def _drawn_in(
     rings: list[PlainRing], layers: list[int], run_mm: float, model: FlatModel
 ) -> Array:
     """Rings (L, m, 2) drawn in, of some that are alike."""
-    shape = shape_of(np.array([ring.points_mm for ring in rings]))
+    points = np.array([ring.points_mm for ring in rings])
+    if np.abs(points - points[0]).max() < SAME_MM:
+        points = points[:1]
+    shape = shape_of(points)
     if rings[0].small:
         return mitred(shape, model.opening_mm(rings[0].points_mm)[layers])
     sides = Sides.of(shape, run_mm, model)

@@ -130,8 +130,10 @@ def _polygons(groups: list[tuple[Ring, ...]]) -> NDArray[np.object_]:
     if not rings:
         return np.array([], object)
     ring = np.repeat(np.arange(len(rings)), [len(points) for points in rings])
-    polygon = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
     lines = shapely.linearrings(np.concatenate(rings), indices=ring)
+    polygon = None  # where no ring is an opening
+    if len(rings) > len(groups):
+        polygon = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
     found: NDArray[np.object_] = shapely.polygons(lines, indices=polygon)
     return found
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
@@ -22,33 +22,42 @@ Complex = NDArray[np.complex128]
 Flags = NDArray[np.bool_]
 Values = TypeVar("Values", Array, Complex)
 
+SAME_MM = 1e-6
+"""Points so near to each other are the same."""
+
 _CLEAN_MM = 0.0003
 _STRAIGHT_RAD = 2e-5  # finer than a curve of 100,000 sides turns at a point
 _START = np.array([0.8526, 0.5226])  # along no axis of any plain shape
 _ALIKE = 2e-3  # of the directions of sides
-_SAME_MM = 1e-6
 _MOST_RUN_MM = 0.15
 _NEEDLE_SLOPE = 1.0 / np.tan(np.radians(25.0))  # a needle's point turns the way back
 
 
 @dataclass(frozen=True, kw_only=True)
 class Rings:
-    """Closed rings end to end: ``points_mm`` (m, 2), ``starts`` (r,) of each ring."""
+    """Closed rings end to end: ``points_mm`` (m, 2).
+
+    ``bounds`` (r + 1,): numbers of their first points, and of one behind the last.
+    """
 
     points_mm: Array
-    starts: Ints
+    bounds: Ints
 
     @classmethod
     def of(cls, rings: Sequence[Array]) -> Rings:
         """Put rings end to end."""
-        ends = np.array([*accumulate(map(len, rings))])
-        starts = np.concatenate([[0], ends[:-1]])
-        return cls(points_mm=np.concatenate(rings), starts=starts)
+        bounds = np.array([0, *accumulate(map(len, rings))])
+        return cls(points_mm=np.concatenate(rings), bounds=bounds)
+
+    @property
+    def starts(self) -> Ints:
+        """Number (r,) of each ring's first point."""
+        return self.bounds[:-1]
 
     @cached_property
     def ends(self) -> Ints:
         """Number (r,) of each ring's last point."""
-        return np.append(self.starts[1:], len(self.points_mm)) - 1
+        return self.bounds[1:] - 1
 
     @cached_property
     def place(self) -> Complex:
@@ -60,7 +69,7 @@ class Rings:
         """From each point to the next, (m,)."""
         found = np.empty_like(self.place)
         np.subtract(self.place[1:], self.place[:-1], out=found[:-1])
-        found[self.ends] = self.place[self.starts] - self.place[self.ends]
+        found[self.ends] = self.place.take(self.starts) - self.place.take(self.ends)
         return found
 
     @cached_property
@@ -77,7 +86,7 @@ class Rings:
         """Values (m,) of the side before each point."""
         found = np.empty_like(values)
         found[1:] = values[:-1]
-        found[self.starts] = values[self.ends]
+        found[self.starts] = values.take(self.ends)
         return found
 
     @property
@@ -92,15 +101,16 @@ class Rings:
         sharp = -self.bend.real > _NEEDLE_SLOPE * np.abs(self.bend.imag)
         return np.asarray(np.logical_or.reduceat(sharp, self.starts))
 
-    def only(self, kept: Flags) -> Rings:
-        """Rings of the points that are kept (m,), some of each."""
-        counts = np.add.reduceat(kept.astype(np.intp), self.starts)
-        return Rings(points_mm=self.points_mm[kept], starts=np.cumsum(counts) - counts)
+    def only(self, kept: Ints) -> Rings:
+        """Rings of the points that are kept (k,), some of each."""
+        return Rings(
+            points_mm=self.points_mm.take(kept, 0),
+            bounds=kept.searchsorted(self.bounds),
+        )
 
     def split(self, values: Array) -> list[Array]:
         """Values (m, ...) of each ring."""
-        bounds = zip(self.starts.tolist(), (self.ends + 1).tolist(), strict=True)
-        return [values[start:end] for start, end in bounds]
+        return [values[start:end] for start, end in pairwise(self.bounds.tolist())]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -164,7 +174,7 @@ def alike(rings: Sequence[PlainRing]) -> Flags:
     if rings[0].small:
         points = np.array([ring.points_mm for ring in rings])
         away = points - points[:, :1]
-        tolerance = _SAME_MM
+        tolerance = SAME_MM
     else:
         away = np.array([ring.along for ring in rings])
         tolerance = _ALIKE
@@ -175,31 +185,32 @@ def alike(rings: Sequence[PlainRing]) -> Flags:
 def _from_farthest(rings: Rings) -> Rings:
     """Start each ring at the point that is farthest out in one direction."""
     parts = []
-    far = rings.split(rings.points_mm @ _START)
-    for ring, out in zip(rings.split(rings.points_mm), far, strict=True):
-        first = out.argmax()
-        parts += [ring[first:], ring[:first]]
-    return Rings(points_mm=np.concatenate(parts), starts=rings.starts)
+    far = rings.points_mm @ _START
+    for start, end in pairwise(rings.bounds.tolist()):
+        first = start + far[start:end].argmax()
+        parts += [rings.points_mm[first:end], rings.points_mm[start:first]]
+    return Rings(points_mm=np.concatenate(parts), bounds=rings.bounds)
 
 
 def _cleaned(rings: Rings) -> Rings:
     """Leave out points on straight lines."""
     before = rings.before(rings.length_mm)
-    kept = np.abs(rings.bend.imag) > _STRAIGHT_RAD * before * rings.length_mm
-    if kept.all():
+    bent = np.abs(rings.bend.imag) > _STRAIGHT_RAD * before * rings.length_mm
+    if bent.all():
         return rings
-    kept[rings.starts] = True
+    bent[rings.starts] = True
+    kept, gone = bent.nonzero()[0], (~bent).nonzero()[0]
     plain = rings.only(kept)
     # a curve so fine that its points would go one by one keeps them all
-    gone = np.flatnonzero(~kept)
-    corner = np.cumsum(kept)[gone] - 1
-    away = (rings.place[gone] - plain.place[corner]).conj() * plain.side[corner]
-    strays = np.abs(away.imag) > _CLEAN_MM * plain.length_mm[corner]
-    fine = np.searchsorted(plain.starts, corner[strays], side="right") - 1
-    few = np.flatnonzero(plain.ends - plain.starts < 2)
-    if not len(fine) and not len(few):
+    corner = kept.searchsorted(gone) - 1
+    away = rings.place.take(gone) - plain.place.take(corner)
+    across = (away.conj() * plain.side.take(corner)).imag
+    strays = np.abs(across) > _CLEAN_MM * plain.length_mm.take(corner)
+    few = plain.ends - plain.starts < 2
+    if not strays.any() and not few.any():
         return plain
+    fine = plain.bounds.searchsorted(corner[strays], "right") - 1
     found, whole = (some.split(some.points_mm) for some in (plain, rings))
-    for number in {*fine.tolist(), *few.tolist()}:
+    for number in {*fine.tolist(), *few.nonzero()[0].tolist()}:
         found[number] = whole[number]
     return Rings.of(found)
