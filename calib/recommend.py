@@ -136,7 +136,7 @@ def _nothing_known(flat: Way, bottle: str | None) -> Recommendation:
     beside = (
         ""
         if flat.offered
-        else f" Whatever it tells, flat is not offered: {flat.refused}"
+        else f" Whatever it tells, flat is not offered: {_within(flat.refused)}"
     )
     return Recommendation(
         way=None,
@@ -153,17 +153,25 @@ def _nothing_known(flat: Way, bottle: str | None) -> Recommendation:
 
 def _against_flat(flat: Way) -> str:
     """Why the base's form forbids flat, with the force; empty: it doesn't."""
+    suction = flat.suction
     force = (
-        f"its hollow would close between plate and film, {flat.suction.area_mm2:.0f} "
-        f"mm2 and up to {flat.suction.force_cap_n:.0f} N at every lift"
-        if flat.suction.force_cap_n > SUCTION_LIMIT_N
+        f"its hollow would close between plate and film, {suction.area_mm2:.0f} mm2 "
+        f"and up to {suction.force_cap_n:.0f} N at every lift"
+        if suction.force_cap_n > SUCTION_LIMIT_N
         else ""
     )
     if flat.offered:
-        return f"flat, {force}: vent it first." if force else ""
+        hole = f" by {suction.vent.diameter_mm:g} mm" if suction.vent else ""
+        return f"flat, {force}: vent it first{hole}." if force else ""
     if force:
-        return f"flat, {force}, and it is not offered: {flat.refused}"
-    return f"flat is not offered: {flat.refused}"
+        return f"flat, {force}, and it is not offered: {_within(flat.refused)}"
+    return f"flat is not offered: {_within(flat.refused)}"
+
+
+def _within(sentence: str) -> str:
+    """Put a sentence within another: a small letter first, but for a name's."""
+    first, _, rest = sentence.partition(" ")
+    return f"{first.lower()} {rest}" if first in {"It", "Its", "The"} else sentence
 
 
 def _of_tilted(usable: dict[WayName, _Pick]) -> _Pick | None:
@@ -203,15 +211,15 @@ def _without_tiles(
         return Recommendation(
             way="flat",
             reason=(
-                f"Flat on the plate with its insets {flat.told} are left at the rim, "
-                f"within {tolerance_mm:g} mm, with {_work(flat.way)}."
+                f"Flat with its insets the rim departs by {flat.told}, within the "
+                f"{tolerance_mm:g} mm allowed, with {_work(flat.way)}."
             ),
             measure_next=None,
         )
     why = (
         _against_flat(flat_way)
         if flat is None
-        else f"flat, {flat.told} are left that no inset takes away."
+        else f"flat, {flat.told} would be left that no inset takes away."
     )
     return Recommendation(
         way="lipped" if lipped.offered else None,
@@ -246,21 +254,22 @@ def _flat_or_tilted(
         return Recommendation(
             way=tilted.name,
             reason=(
-                f"{_told_of(tilted, usable)}; flat, {flat.told} are left that no inset "
-                f"takes away, {gain:.3f} mm more{beyond}."
+                f"{_told_of(tilted, usable)}; flat, {flat.told} would be left that no "
+                f"inset takes away, {gain:.3f} mm more{beyond}."
             ),
             measure_next=untold or (None if sure else next_one or _again()),
         )
+    against = f"{WAY_WORDS[tilted.name]}, it would be {abs(gain):.3f} mm "
     if gain > WORTH_TILTING_MM:
-        against = "tilted, no difference is seen beyond doubt"
+        against += "less, but no difference is seen beyond doubt"
     elif gain > 0.0:
-        against = f"tilted, it would be {gain:.3f} mm less, not worth the work"
+        against += "less, not worth the work"
     else:
-        against = f"tilted, it would be {-gain:.3f} mm more"
+        against += "more"
     return Recommendation(
         way="flat",
         reason=(
-            f"Flat on the plate with its insets {flat.told} are left at the rim, with "
+            f"Flat with its insets the rim departs by {flat.told}, with "
             f"{_work(flat.way)}; {against}."
         ),
         measure_next=next_one

@@ -79,6 +79,11 @@ class Suction:
     vent: Vent | None
     words: str
 
+    @property
+    def asks_for_vent(self) -> bool:
+        """Whether there is enough of it to be worth a vent."""
+        return self.force_cap_n >= LITTLE_N
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Liquid:

@@ -57,7 +57,7 @@ def compare(
         tilted_row("lipped", base, body, made.lipped, rims, setup),
         flat_row(base, body, made.flat, flat, setup),
     )
-    bottle = None if advised is None else advised.bottle.value.name
+    bottle = setup.bottle if advised is None else advised.bottle.value.name
     return Comparison(
         base=base.name,
         bottle=bottle,
@@ -78,7 +78,8 @@ def _notes(setup: Setup) -> tuple[str, ...]:
     said = []
     if setup.setting is None:
         said.append(
-            "No exposures are known, so there is no time: record a print or give them."
+            "No exposures are known, so no time is told, and layers are of "
+            f"{setup.layer_mm:g} mm: record a print, or give them."
         )
     unknown = [
         name
@@ -90,7 +91,7 @@ def _notes(setup: Setup) -> tuple[str, ...]:
     ]
     if setup.setting is not None and unknown:
         said.append(
-            f"Times are without {' and '.join(unknown)}, whose seconds a layer weren't "
-            "given."
+            f"Times are without {' and '.join(unknown)}: say how many seconds a layer "
+            f"take with {' and '.join(f'--{name}-s' for name in unknown)}."
         )
     return tuple(said)

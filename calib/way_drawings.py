@@ -7,6 +7,7 @@ larger than it is.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import manifold3d
@@ -96,14 +97,17 @@ def subject_of(
     """Choose the factors that the departures of all ways are drawn by."""
     width = float(np.ptp(np.asarray(base.rim.outline), axis=0).max())
     tilted = [way.departure for way in ways if way.name != "flat"]
-    told = [told for way in ways for told in (way.departure, way.flare)]
+    departs = [told for way in ways for told in (way.departure, way.flare)]
+    plain = [way.profile.plain_mm for way in ways if way.profile is not None]
     return Subject(
         base=base,
         body=body,
         lean=lean,
         across_mm=_cut_at(base, lean),
         close_factor=_factor(_largest(tilted), _LOST_DRAWN_MM),
-        below_factor=_factor(_largest(told), _BELOW_SHARE * width),
+        below_factor=_factor(
+            max([_largest(departs), *map(abs, chain(*plain))]), _BELOW_SHARE * width
+        ),
     )
 
 
@@ -144,7 +148,8 @@ def tilted_section(ax: Axes, subject: Subject, made: TiltedBase) -> str:
     _fill(ax, stood(subject.section, made.pose), RESIN)
     _fill(ax, lip_section(made, subject.across_mm), LIP)
     _window(ax, behind.bounds)
-    return "in section, true to scale; supports near it behind"
+    near = "; the supports near it behind" if made.spec.supports else ""
+    return f"in section, true to scale{near}"
 
 
 def flat_close(ax: Axes, subject: Subject, way: Way) -> str:
@@ -166,6 +171,7 @@ def flat_close(ax: Axes, subject: Subject, way: Way) -> str:
     _fill(ax, plain.difference(seen), AMISS, alpha=0.16)
     _fill(ax, seen, RESIN)
     _fill(ax, written.difference(seen), AMISS)
+    _fill(ax, _dents(right, profile, factor).intersection(seen), AMISS)
     _edge(ax, plain.difference(seen), AMISS, dashed=True)
     for j in range(1, len(profile.plain_mm) + 1):
         height = j * profile.layer_mm
@@ -266,6 +272,21 @@ def _stack(
                 (j + 1) * profile.layer_mm,
             )
             for j, step in enumerate(steps_mm)
+        ]
+    )
+
+
+def _dents(right_mm: float, profile: WallProfile, factor: int) -> shapely.Geometry:
+    """Draw what layers lack that stay behind the rim."""
+    return shapely.union_all(
+        [
+            shapely.box(
+                right_mm + factor * min(step, 0.0),
+                j * profile.layer_mm,
+                right_mm,
+                (j + 1) * profile.layer_mm,
+            )
+            for j, step in enumerate(profile.written_mm)
         ]
     )
 

@@ -56,7 +56,7 @@ _PLACES = (
     (0.508, 0.145),
     (0.290, 0.175),
 )  # low and high: section, close, below
-_LINES_FROM, _LINE_STEP = 0.250, 0.0185
+_LINES_FROM, _LINE_STEP = 0.250, 0.0172
 _FRAME_FROM, _FRAME_TO = 0.094, 0.902
 _COLUMN_LETTERS = 55
 _FOOT_FROM, _FOOT_LETTERS = 0.078, 205
@@ -181,7 +181,8 @@ def _heading(figure: Figure, compared: Comparison, remark: str) -> None:
         figure,
         _LEFTS[0],
         0.936,
-        f"{of}, printer {compared.printer}; 95 % intervals in brackets",
+        f"{of}, printer {compared.printer}; rim departs: from the rim as drawn, at its "
+        "worst place (95 % interval)",
         fontsize=8.5,
         color=FAINT,
         va="top",
@@ -238,6 +239,14 @@ def _foot(figure: Figure, compared: Comparison, *, sketched: bool) -> None:
     )
 
 
+def _column_lines(way: Way) -> tuple[tuple[str, str], ...]:
+    """Give the numbers of a way; of a tilt that no tile told, that too."""
+    lines = way_lines(way)
+    if way.tilt_measured or not way.offered:
+        return lines
+    return (*lines[:1], ("tilt", f"{way.tilt_deg:.0f}°, not measured"), *lines[1:])
+
+
 def _column(figure: Figure, way: Way, left: float, *, chosen: bool) -> None:
     """Draw a column's frame, its heading and its numbers."""
     figure.add_artist(
@@ -254,7 +263,6 @@ def _column(figure: Figure, way: Way, left: float, *, chosen: bool) -> None:
         )
     )
     at = "" if way.name == "flat" or not way.tilt_deg > 0 else f", {way.tilt_deg:.0f}°"
-    at += "" if way.tilt_measured else " (not measured)"
     _say(
         figure,
         left,
@@ -277,7 +285,7 @@ def _column(figure: Figure, way: Way, left: float, *, chosen: bool) -> None:
         va="top",
         weight="bold",
     )
-    for i, (name, words) in enumerate(way_lines(way)):
+    for i, (name, words) in enumerate(_column_lines(way)):
         y = _LINES_FROM - i * _LINE_STEP
         _say(figure, left, y, name, fontsize=7.5, color=FAINT, va="top")
         bold = "bold" if i == 0 else "normal"

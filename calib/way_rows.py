@@ -15,7 +15,15 @@ from calib.roof import free_roof
 from calib.suction import Level, Liquid, find_suction
 from calib.wall import build_wall, draw, steps_mm
 from calib.way_risks import flat_risks, on_plate_mm2, tilted_risks
-from calib.ways import Resin, Sanding, Told, WallProfile, Way, WayName
+from calib.ways import (
+    FLAT_ENOUGH_MM,
+    Resin,
+    Sanding,
+    Told,
+    WallProfile,
+    Way,
+    WayName,
+)
 from patterns.base_sections import polygons, sections
 from patterns.errors import RimgaugeError
 
@@ -60,12 +68,9 @@ def flat_row(
     levels = _levels(body)
     outline = _outer(shapely.union_all([level.material for level in levels]))
     fits = setup.fits(outline)
-    refused = str(plan) if isinstance(plan, RimgaugeError) else ""
-    roof = free_roof(base.recesses)
-    if roof is not None:
-        refused = roof.words
-    elif not fits:
-        refused = setup.no_room(outline)
+    refused = _against(base) or ("" if fits else setup.no_room(outline))
+    if not refused and isinstance(plan, RimgaugeError):
+        refused = str(plan)
     solved = None if isinstance(plan, RimgaugeError) else plan
     first, worst = _left(solved, advice)
     allowance = 0.0 if solved is None else solved.sanding_allowance_mm
@@ -81,8 +86,9 @@ def flat_row(
         departure=worst,
         flare=first,
         profile=_profile(solved, advice),
-        sanding=_flat_sanding(allowance, worst, setup.tolerance_mm),
+        sanding=_flat_sanding(solved, worst, setup.tolerance_mm),
         height_mm=height,
+        layers=setup.layers(height),
         time=setup.time(height),
         resin=Resin(
             base_ml=base.volume_mm3 / 1000.0,
@@ -124,6 +130,7 @@ def tilted_row(
         profile=None,
         sanding=_tilted_sanding(made),
         height_mm=made.height_mm,
+        layers=setup.layers(made.height_mm),
         time=setup.time(made.height_mm),
         resin=Resin(
             base_ml=base.volume_mm3 / 1000.0,
@@ -147,11 +154,25 @@ def _refused_row(name: WayName, why: str) -> Way:
         profile=None,
         sanding=Sanding(depth_mm=None, words=why),
         height_mm=math.nan,
+        layers=None,
         time=None,
         resin=Resin(base_ml=math.nan, extra_ml=math.nan),
         fits=0,
         suction=find_suction([], on_plate=False, wall_mm=_VENT_MM, liquid=Liquid()),
         risks=(),
+    )
+
+
+def _against(base: Base) -> str:
+    """Say why a base's form forbids flat; empty: it doesn't."""
+    roof = free_roof(base.recesses)
+    if roof is not None:
+        return roof.words
+    if base.flatness_mm <= FLAT_ENOUGH_MM:
+        return ""
+    return (
+        f"Its underside is bent by {base.flatness_mm:.2f} mm, so part of it would hang "
+        "above the plate: make it flat in a mesh editor."
     )
 
 
@@ -279,18 +300,21 @@ def _median_steps(wall: Wall, inset_px: NDArray[np.intp]) -> tuple[float, ...]:
     return tuple(np.median(steps_mm(wall, inset_px), axis=0).tolist())
 
 
-def _flat_sanding(allowance_mm: float, worst: Told, tolerance_mm: float) -> Sanding:
-    if allowance_mm > 0.0:
-        return Sanding(
-            depth_mm=allowance_mm,
-            words=(
-                f"Sand the underside down by {allowance_mm:.2f} mm, which is added to "
-                "the height: what insets leave of the flare goes with it."
-            ),
-        )
+def _flat_sanding(plan: FlatPlan | None, worst: Told, tolerance_mm: float) -> Sanding:
     if worst.interval is None:
         return Sanding(
             depth_mm=None, words="What is to be sanded off hangs on the flare."
+        )
+    depth_mm = 0.0 if plan is None else plan.sanding_allowance_mm
+    needed = None if plan is None else _needed(plan, tolerance_mm)
+    if depth_mm:
+        return Sanding(
+            depth_mm=depth_mm,
+            interval=needed,
+            words=(
+                f"Sand the underside down by {depth_mm:.2f} mm, which is added to the "
+                "height: what insets leave of the flare goes with it."
+            ),
         )
     if worst.interval.value_mm > tolerance_mm:
         return Sanding(
@@ -300,7 +324,29 @@ def _flat_sanding(allowance_mm: float, worst: Told, tolerance_mm: float) -> Sand
                 "near the plate."
             ),
         )
-    return Sanding(depth_mm=0.0, words="Nothing; the underside comes off the plate.")
+    return Sanding(
+        depth_mm=0.0,
+        interval=needed,
+        words="Nothing: the underside stays as it comes off the plate.",
+    )
+
+
+def _needed(plan: FlatPlan, tolerance_mm: float) -> Interval:
+    """How much must go for the rest to be straight, by the steps' own intervals."""
+    low, high = (
+        plan.layer_mm
+        * max((j + 1 for j, x in enumerate(ends) if x > tolerance_mm), default=0)
+        for ends in (
+            [step.low_mm for step in plan.left],
+            [step.high_mm for step in plan.left],
+        )
+    )
+    return Interval(
+        value_mm=plan.sanding_allowance_mm,
+        u_mm=(high - low) / (2.0 * 1.96),
+        low_mm=low,
+        high_mm=high,
+    )
 
 
 def _tilted_sanding(made: TiltedBase) -> Sanding:

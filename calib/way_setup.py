@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from calib.print_time import Motion, PrintTime, print_time
+from calib.print_time import Motion, PrintTime, layer_count, print_time
 from calib.records import Printer
 from calib.suction import Liquid
 from calib.wall import Setting
@@ -20,13 +20,16 @@ if TYPE_CHECKING:
 class Setup:
     """What a base is printed with.
 
-    ``setting``: None: no exposures are known, so no time is.  ``viscosity_pa_s``: of
+    ``setting``: None: no exposures are known, so no time is, and layers are counted by
+    ``layer_mm``.  ``bottle``: its name; None: none was named.  ``viscosity_pa_s``: of
     the resin as it is printed; None: not given.  ``tolerance_mm``: how far a flat
     print's wall may stand from straight.
     """
 
     printer: Printer
     setting: Setting | None
+    layer_mm: float = 0.05
+    bottle: str | None = None
     motion: Motion = field(default_factory=Motion)
     viscosity_pa_s: float | None = None
     gap_mm: float = GAP_MM
@@ -48,6 +51,11 @@ class Setup:
     def turns_deg(self) -> tuple[float, ...]:
         """Turns on the plate that leave the pixel raster as it is for the base."""
         return QUARTER_TURNS_DEG if self.square_pixels else (0.0, 180.0)
+
+    def layers(self, height_mm: float) -> int:
+        """Count a print's layers."""
+        layer_mm = self.layer_mm if self.setting is None else self.setting.layer_mm
+        return layer_count(height_mm, layer_mm)
 
     def time(self, height_mm: float) -> PrintTime | None:
         """Give a print's time; None without exposures."""

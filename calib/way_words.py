@@ -32,9 +32,13 @@ def sanding_words(sanding: Sanding, *, stubs: bool) -> str:
     """Give the depth of what is sanded off; ``stubs``: of supports, they come first."""
     if sanding.depth_mm is None:
         return NOT_MEASURED
-    if not sanding.depth_mm:
-        return "stubs of the supports" if stubs else NONE
-    return f"{sanding.depth_mm:.2f} mm" + (" and the stubs" if stubs else "")
+    if not sanding.depth_mm and stubs:
+        return "stubs of the supports"
+    told = f"{sanding.depth_mm:.2f} mm" if sanding.depth_mm else NONE
+    needed = sanding.interval
+    if needed is not None and needed.low_mm < needed.high_mm:
+        told += f" ({needed.low_mm:.2f} to {needed.high_mm:.2f})"
+    return f"{told} and the stubs" if stubs else told
 
 
 def counted(count: int, one: str, more: str = "") -> str:
@@ -55,14 +59,17 @@ def resin_words(resin: Resin) -> str:
     """Give the resin of a print, and how much of it is thrown away."""
     told = f"{resin.total_ml:.1f} ml"
     extra = f"{resin.extra_ml:.1f}"
-    return told if float(extra) <= 0.0 else f"{told}, {extra} of it not the base"
+    return told if float(extra) <= 0.0 else f"{told}, {extra} of it waste"
 
 
 def suction_words(suction: Suction) -> str:
-    """Give the force in short."""
+    """Give the force in short, and the vent that ends it."""
     if not suction.area_mm2:
         return NONE
-    return f"up to {suction.force_cap_n:.0f} N on {suction.area_mm2:.0f} mm2"
+    told = f"up to {suction.force_cap_n:.0f} N on {suction.area_mm2:.0f} mm2"
+    if suction.vent is None or not suction.asks_for_vent:
+        return told
+    return f"{told}, vent {suction.vent.diameter_mm:g} mm"
 
 
 def way_lines(way: Way) -> tuple[tuple[str, str], ...]:
@@ -70,7 +77,7 @@ def way_lines(way: Way) -> tuple[tuple[str, str], ...]:
     rest: tuple[tuple[str, str], ...] = (
         ("flare", length_words(way.flare)),
         ("sanding", sanding_words(way.sanding, stubs=way.name != "flat")),
-        ("layers", str(way.time.layers) if way.time else "-"),
+        ("layers", "-" if way.layers is None else str(way.layers)),
         ("time", time_words(way.time)),
         ("resin", resin_words(way.resin)),
         ("on a plate", str(way.fits)),

@@ -19,6 +19,10 @@ WAY_WORDS: dict[WayName, str] = {
 }
 
 
+FLAT_ENOUGH_MM = 0.05
+"""How far an underside may depart from its plane to be taken for flat."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
     """A length that the bottle's own measurements tell, or nothing.
@@ -33,10 +37,14 @@ class Told:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sanding:
-    """What is to be sanded off, and how deep; ``depth_mm`` None: not known, 0: none."""
+    """What is to be sanded off, and how deep; ``depth_mm`` None: not known, 0: none.
+
+    ``interval``: of the depth, where it follows from what was measured.
+    """
 
     depth_mm: float | None
     words: str
+    interval: Interval | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,8 +83,8 @@ class Way:
     need.  ``tilt_deg``: 0 for flat; ``tilt_measured``: the bottle's tiles told it.
     ``departure``: largest departure of the finished rim.  ``flare``: how far the layer
     on the plate stands outside the wall, as this way is written; ``profile``: the same
-    layer by layer, flat.  ``fits``: how many of this base go on one plate.  ``risks``:
-    a sentence each.
+    layer by layer, flat.  ``layers``: None where the way isn't known.  ``fits``: how
+    many of this base go on one plate.  ``risks``: a sentence each.
     """
 
     name: WayName
@@ -88,6 +96,7 @@ class Way:
     profile: WallProfile | None
     sanding: Sanding
     height_mm: float
+    layers: int | None
     time: PrintTime | None
     resin: Resin
     fits: int

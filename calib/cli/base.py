@@ -327,11 +327,12 @@ def _document(
 def _told(
     compared: Sequence[Compared], written: Sequence[Path], left: Sequence[str]
 ) -> str:
-    from calib.cli.base_words import compared_lines, understood_lines
+    from calib.cli.base_words import LEGEND, compared_lines, understood_lines
 
     lines: list[str] = []
     for one in compared:
         lines += [*understood_lines(one.base), *compared_lines(one), ""]
+    lines += [LEGEND, ""]
     lines += [f"picture: {path}" for path in left]
     if written:
         lines += ["wrote:", *(f"  {path}" for path in written), ""]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from calib.base_work import Compared, Ready
 from calib.cli.base_words import sanding_words, settings_rows
 from calib.cli.output import plain
+from calib.ways import WAY_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,6 +27,7 @@ PICTURE_WORDS = (
 )
 
 _MOST_PLACES = 60
+_FINEST_UM = 10.0  # as for FlatPlan.realisable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,20 +203,22 @@ def _reason(one: Chosen) -> str:
     told = one.compared.comparison.recommendation
     if told.way == one.ready.way:
         return told.reason
-    return f"Written this way because it was asked for. {told.reason}"
+    which = WAY_WORDS[told.way] if told.way else "none yet"
+    return f"Written this way as you asked. Recommended: {which}. {told.reason}"
 
 
 def _plan_notes(ready: Ready) -> tuple[str, ...]:
     plan = ready.plan
     if plan is None:
         return ()
+    near_um = max(_FINEST_UM, 500.0 * max(plan.pixel_x_mm, plan.pixel_y_mm))
     share = (
-        f"Pixels can bring {100 * plan.realisable:.0f} % of the rim within the larger "
-        "of 10 um and half a pixel, wherever the base lies on their raster."
+        f"Your printer's pixels can bring {100 * plan.realisable:.0f} % of the rim to "
+        f"within {near_um:.0f} um of that, wherever the base lies on the plate."
     )
     scallop = (
-        f"Between layers the wall stays scalloped by {plan.scallop_mm.value_mm:.3f} "
-        "mm, which no inset changes."
+        f"Between its layers the wall keeps scallops {plan.scallop_mm.value_mm:.3f} mm "
+        "deep, as any print has: no inset changes them."
     )
     if plan.guess:
         return plan.cautions

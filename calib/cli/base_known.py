@@ -115,6 +115,8 @@ def setup_of(known: Known, options: Mapping[str, Any]) -> Setup:
     return Setup(
         printer=known.printer.value,
         setting=_asked_setting(known.setting, options),
+        layer_mm=_layer_mm(known, options),
+        bottle=None if known.bottle is None else known.bottle.value.name,
         motion=Motion(
             lift_s=options["lift_s"],
             wait_s=options["wait_s"],
@@ -144,15 +146,22 @@ def wish_of(known: Known, options: Mapping[str, Any]) -> Wish:
             "A flare coupon of this bottle is measured, which tells more than a rule: "
             "leave --by-rule-mm out."
         )
-    recorded = known.setting.layer_mm if known.setting else None
     return Wish(
-        layer_mm=recorded or options["layer_mm"] or _USUAL_LAYER_MM,
+        layer_mm=_layer_mm(known, options),
         tilt_deg=options["tilt_deg"],
         lip_depth_mm=options["lip_depth_mm"],
         front_deg=options["front_deg"],
         supports=not options["without_supports"],
         guess_inset_mm=options["by_rule_mm"],
     )
+
+
+def _layer_mm(known: Known, options: Mapping[str, Any]) -> float:
+    """Take the layer height that is recorded, or asked for, or usual."""
+    if known.setting is not None:
+        return known.setting.layer_mm
+    asked: float | None = options["layer_mm"]
+    return _USUAL_LAYER_MM if asked is None else asked
 
 
 def _asked_setting(
@@ -170,7 +179,7 @@ def _asked_setting(
                 "leave it out, or correct the record."
             )
         return recorded
-    if not given:
+    if given in ([], ["layer_mm"]):
         return None
     missing = [name for name in _EXPOSURES if options[name] is None]
     if missing:

@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.cli.output import strong, table
 from calib.way_words import NONE, counted, resin_words, way_lines
-from calib.ways import WAY_WORDS
+from calib.ways import FLAT_ENOUGH_MM, WAY_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -21,15 +21,22 @@ if TYPE_CHECKING:
     from calib.ways import Comparison, Way
     from patterns.base import Base, Fault, Recess
 
-FLAT_ENOUGH_MM = 0.05
+LEGEND = (
+    "rim departs: how far the finished rim lies, at its worst place, from the rim as "
+    "drawn; flare: how far the layer on the plate stands out beyond the wall; "
+    "in brackets 95 % intervals."
+)
 _FAULTS = {
-    "open_edges": "open edges",
-    "flipped": "faces turned inside out",
-    "double_shell": "double shells",
-    "self_intersection": "places where it runs through itself",
-    "hole_in_bottom": "holes in the flat bottom",
-    "zero_area": "faces without area",
-    "unwelded": "corners not joined",
+    "open_edges": ("open edge", "open edges"),
+    "flipped": ("face turned inside out", "faces turned inside out"),
+    "double_shell": ("double shell", "double shells"),
+    "self_intersection": (
+        "place where it runs through itself",
+        "places where it runs through itself",
+    ),
+    "hole_in_bottom": ("hole in the flat bottom", "holes in the flat bottom"),
+    "zero_area": ("face without area", "faces without area"),
+    "unwelded": ("corner not joined", "corners not joined"),
 }
 
 
@@ -61,7 +68,7 @@ def fault_words(fault: Fault) -> str:
     x, y, z = fault.where_mm
     done = "mended" if fault.mended else "left as it is"
     return (
-        f"{done}: {fault.count:,} {_FAULTS[fault.kind]} (one at "
+        f"{done}: {fault.count:,} {_FAULTS[fault.kind][fault.count != 1]} (one at "
         f"{_place(x=x, y=y, z=z)} of the file)"
     )
 
@@ -72,7 +79,7 @@ def flatness_words(base: Base) -> str:
         return f"flat to {base.flatness_mm:.3f} mm"
     return (
         f"{strong('not flat')}: it departs from its plane by {base.flatness_mm:.2f} mm "
-        f"(more than {FLAT_ENOUGH_MM:g} mm); what is planned below is for the plane"
+        f"(more than {FLAT_ENOUGH_MM:g} mm)"
     )
 
 
@@ -199,9 +206,12 @@ def _rim_words(base: Base) -> str:
         f"{abs(rim.draft_deg):.0f} degrees"
     )
     round_ = len(rim.runs) - straight
+    if not rim.corners and not straight:
+        return f"round all along, without corners, wall {lean}"
     return (
-        f"{counted(len(rim.corners), 'corner')}, {straight} straight and "
-        f"{counted(round_, 'round stretch', 'round stretches')}, wall {lean}"
+        f"{counted(len(rim.corners), 'corner')}, "
+        f"{counted(straight, 'straight stretch', 'straight stretches')}, "
+        f"{counted(round_, 'round one')}, wall {lean}"
     )
 
 

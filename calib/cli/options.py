@@ -33,12 +33,13 @@ class Within(click.FloatRange):
 def of_bottle(command: Command) -> Command:
     """Give a command ``--bottle`` and ``--printer``."""
     return _all(
-        click.option(
-            "--bottle", help="Name of the bottle; may be left out if there is one."
-        ),
-        click.option(
-            "--printer", help="Name of the printer; may be left out if there is one."
-        ),
+        *(
+            click.option(
+                f"--{what}",
+                help=f"Name of the {what}; may be left out if there is one.",
+            )
+            for what in ("bottle", "printer")
+        )
     )(command)
 
 
@@ -74,42 +75,28 @@ def made_into(what: str) -> Callable[[Command], Command]:
 def raster(along_x: str, along_y: str) -> Callable[[Command], Command]:
     """Give the pixels' pitches and ``--layer-mm``, with the coupons' defaults."""
     return _all(
-        click.option(
-            "--pixel-x-mm", type=float, default=0.05, show_default=True, help=along_x
-        ),
-        click.option(
-            "--pixel-y-mm", type=float, default=0.05, show_default=True, help=along_y
-        ),
-        click.option(
-            "--layer-mm",
-            type=float,
-            default=0.05,
-            show_default=True,
-            help="Layer height.",
-        ),
+        _number("--pixel-x-mm", 0.05, along_x),
+        _number("--pixel-y-mm", 0.05, along_y),
+        _number("--layer-mm", 0.05, "Layer height."),
     )
 
 
 def normal_exposure(meaning: str) -> Callable[[Command], Command]:
     """Give ``--normal-exposure-s``, with the coupons' default."""
-    return click.option(
-        "--normal-exposure-s",
-        type=float,
-        default=2.5,
-        show_default=True,
-        help=meaning,
-    )
+    return _number("--normal-exposure-s", 2.5, meaning)
 
 
 def plate_room(along_x: str, along_y: str) -> Callable[[Command], Command]:
     """Give the room on the plate, with the coupons' defaults."""
     return _all(
-        click.option(
-            "--plate-x-mm", type=float, default=115.0, show_default=True, help=along_x
-        ),
-        click.option(
-            "--plate-y-mm", type=float, default=65.0, show_default=True, help=along_y
-        ),
+        _number("--plate-x-mm", 115.0, along_x),
+        _number("--plate-y-mm", 65.0, along_y),
+    )
+
+
+def _number(name: str, default: float, meaning: str) -> Callable[[Command], Command]:
+    return click.option(
+        name, type=float, default=default, show_default=True, help=meaning
     )
 
 

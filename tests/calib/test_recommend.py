@@ -50,6 +50,7 @@ def row(
         profile=None,
         sanding=Sanding(depth_mm=0.0, words="invented"),
         height_mm=4.0,
+        layers=80,
         time=None,
         resin=Resin(base_ml=1.0, extra_ml=0.0),
         fits=1,
