@@ -1,20 +1,21 @@
 """Whether a second flare coupon is worth printing, and with which bottom exposure.
 
 Squeezed-out resin and light flare a plate layer alike, and one exposure can hardly tell
-them apart; only the light's part moves with the exposure.  In invented resins without
-any squeeze whose first print left the two open, a second at the same exposure still
-did in half of them, one at 0.7 or 1.4 times it in none (the closed loop's resins).
+them apart; only the light's part moves with the exposure.  Of invented resins whose
+first print left the two open, a second at the same exposure still did so in half, one
+at 0.7 or 1.4 times it in none (those of the closed loop).
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from calib.prediction import SQUEEZE_ALARM_WEIGHT
-
 if TYPE_CHECKING:
     from calib.posterior import Fit
     from calib.prediction import Prediction
+
+OPEN_WEIGHT = 0.05
+"""Probability of squeezed-out resin from which it is open: real ones were given 0.2."""
 
 APART_RATIO = 1.4
 """Exposures so far apart tell light and squeezed-out resin apart."""
@@ -39,7 +40,7 @@ def second_print_s(
     """
     printed = [o.bottom_exposure_s for o in fit.observations]
     low, high = min(printed), max(printed)
-    if fit.squeeze_weight > SQUEEZE_ALARM_WEIGHT and not _apart(low, high):
+    if fit.squeeze_weight > OPEN_WEIGHT and not _apart(low, high):
         if _apart(low, then.bottom_exposure_s) or _apart(then.bottom_exposure_s, high):
             return then.bottom_exposure_s
         shorter = _rounded(low / APART_RATIO)

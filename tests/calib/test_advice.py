@@ -12,7 +12,8 @@ from calib.insets import layer_insets_px, single_inset, unevenness_mm
 from calib.observations import Observation, observe
 from calib.plots import plot_flare_vs_exposure, plot_insets
 from calib.posterior import Fit, fit
-from calib.prediction import SQUEEZE_ALARM_WEIGHT, predict
+from calib.prediction import predict
+from calib.second_print import OPEN_WEIGHT
 from calib.virtual.printer import print_coupon
 from calib.virtual.resin import InventedResin, gaussian_halo, invent_resin
 from calib.wall import Draws, Setting, build_wall, draw, steps_mm
@@ -235,7 +236,7 @@ def test_the_second_coupon_asked_for_tells_light_from_squeezed_out_resin(
 
     first = printed(manifest.exposure_by_layer_s)
     open_fit = fit((first,))
-    assert open_fit.squeeze_weight > SQUEEZE_ALARM_WEIGHT
+    assert open_fit.squeeze_weight > OPEN_WEIGHT
     asked = suggest(open_fit, present, PIXEL_MM, (held(floor_s),))
     assert asked.second_print_s is not None
     # shorter where a shorter one held, else longer: never below the floor
@@ -244,12 +245,12 @@ def test_the_second_coupon_asked_for_tells_light_from_squeezed_out_resin(
     raised = tuple(float(s) for s in present.with_bottom(asked.second_print_s).raised_s)
     body = manifest.exposure_by_layer_s[len(raised) :]
     closed = fit((first, printed((*raised, *body))))
-    assert closed.squeeze_weight < SQUEEZE_ALARM_WEIGHT
+    assert closed.squeeze_weight < OPEN_WEIGHT
     assert not suggest(closed, present, PIXEL_MM, (held(floor_s),)).second_print
 
 
 def test_nothing_more_is_asked_for_where_one_print_is_enough(
     fitted: Fit, advice: Suggestion
 ) -> None:
-    assert fitted.squeeze_weight < SQUEEZE_ALARM_WEIGHT
+    assert fitted.squeeze_weight < OPEN_WEIGHT
     assert advice.second_print_s is None
