@@ -91,7 +91,7 @@ def _notes(setup: Setup) -> tuple[str, ...]:
     ]
     if setup.setting is not None and unknown:
         said.append(
-            f"Times are without {' and '.join(unknown)}: say how many seconds a layer "
-            f"take with {' and '.join(f'--{name}-s' for name in unknown)}."
+            f"Times are without {' and '.join(unknown)}: give the seconds a layer with "
+            f"{' and '.join(f'--{name}-s' for name in unknown)}."
         )
     return tuple(said)
