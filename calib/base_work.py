@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import shapely
 
@@ -18,7 +18,9 @@ from patterns.base_sections import solid
 from patterns.base_stack import stand
 from patterns.errors import RecordError, RimgaugeError
 from patterns.export import Mesh
-from patterns.tilted_spec import TiltedBase
+from patterns.tilted_base import join_up
+from patterns.tilted_part import turned
+from patterns.tilted_spec import TiltedBase, TiltedSpec
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -99,11 +101,7 @@ def compare_ways(
     """
     tell(f"{base.name}: flat on the plate ...")
     flat = _flat_or_why(base, advised, setup, wish)
-    tilted, lipped = (
-        _tilted_or_why(base, advised, wish, tell, lipped=lipped)
-        for lipped in (False, True)
-    )
-    made = Made(flat=flat, tilted=tilted, lipped=lipped)
+    made = Made(flat=flat, **_both_tilted(base, advised, wish, tell))
     tell(f"{base.name}: comparing the ways ...")
     return Compared(
         base=base, made=made, comparison=compare(base, made, advised, setup)
@@ -154,7 +152,8 @@ def make_ready(compared: Compared, way: WayName, tell: Tell) -> Ready:
         tilted = made.tilted if way == "tilted" else made.lipped
         if isinstance(tilted, RimgaugeError):
             raise tilted
-        return Ready(way=way, mesh=tilted, outline=tilted.footprint, tilted=tilted)
+        whole = join_up(compared.base, tilted, _told(tell, compared.base, way))
+        return Ready(way=way, mesh=whole, outline=tilted.footprint, tilted=tilted)
     if not isinstance(made.flat, FlatPlan):
         raise made.flat or RecordError(f"{compared.base.name} has no insets.")
     plan = made.flat
@@ -178,10 +177,27 @@ def _flat_or_why(
     return None
 
 
-def _tilted_or_why(
-    base: Base, advised: Advised | None, wish: Wish, tell: Tell, *, lipped: bool
-) -> TiltedBase | RimgaugeError:
-    way: WayName = "lipped" if lipped else "tilted"
+def _both_tilted(
+    base: Base, advised: Advised | None, wish: Wish, tell: Tell
+) -> dict[Literal["tilted", "lipped"], TiltedBase | RimgaugeError]:
+    """Plan a base tilted bare and with the lip; turned once where the tilt is one."""
+    made: dict[Literal["tilted", "lipped"], TiltedBase | RimgaugeError] = {}
+    stands = None
+    for way in ("tilted", "lipped"):
+        spec = _tilted_spec(advised, wish, lipped=way == "lipped")
+        if stands is None or not stands.fits(spec):
+            tell(f"{base.name}: turning it to {spec.tilt_deg:g} degrees ...")
+            stands = turned(base, spec)
+        made[way] = tilt_or_why(base, spec, _told(tell, base, way), stands)
+    return made
+
+
+def _told(tell: Tell, base: Base, way: WayName) -> Tell:
+    return lambda text: tell(f"{base.name}, {WAY_WORDS[way]}: {text}")
+
+
+def _tilted_spec(advised: Advised | None, wish: Wish, *, lipped: bool) -> TiltedSpec:
+    """As advised, but for what is wished."""
     spec = tilted_spec(
         advised,
         lipped=lipped,
@@ -193,8 +209,7 @@ def _tilted_or_why(
         spec = replace(spec, tilt_deg=wish.tilt_deg)
     if lipped and wish.lip_depth_mm is not None:
         spec = replace(spec, lip_depth_mm=wish.lip_depth_mm)
-    said = f"{base.name}, {WAY_WORDS[way]}: "
-    return tilt_or_why(base, spec, lambda text: tell(said + text))
+    return spec
 
 
 def _outline(mesh: Mesh) -> shapely.Polygon:

@@ -31,7 +31,6 @@ from calib.way_shapes import (
     stood,
 )
 from patterns.base import Base
-from patterns.base_sections import solid
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -85,10 +84,11 @@ class Subject:
         return beside(self.body, self.lean, self.across_mm, 0.0)
 
     def behind(self, made: TiltedBase, within_mm: float) -> shapely.Geometry:
-        """Give the base and the supports near the cut, in the print frame."""
+        """Give the base's cut and what supports it near there, in the print frame."""
         _, raised = downhill(made.pose)
         across = across_in_print(made, self.across_mm)
-        return beside(solid(made), raised, across, within_mm)
+        near = [beside(body, raised, across, within_mm) for body in made.added]
+        return shapely.union_all([stood(self.section, made.pose), *near])
 
 
 def subject_of(

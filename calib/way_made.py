@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from calib.advised import Advised
     from patterns.base import Base
+    from patterns.tilted_part import Turned
 
 UNMEASURED_TILT_DEG = 45.0
 """Where no tile told one: steps on flat and wall are alike there."""
@@ -72,10 +73,13 @@ def tilted_spec(
 
 
 def tilt_or_why(
-    base: Base, spec: TiltedSpec, tell: Callable[[str], None] | None = None
+    base: Base,
+    spec: TiltedSpec,
+    tell: Callable[[str], None] | None = None,
+    stands: Turned | None = None,
 ) -> TiltedBase | RimgaugeError:
-    """Tilt a base; give the error where it can't be."""
+    """Plan a base tilted; give the error where it can't be."""
     try:
-        return tilt_base(base, spec, tell)
+        return tilt_base(base, spec, tell, stands)
     except SpecError as err:
         return err

@@ -19,12 +19,12 @@ from patterns.base_tilt import moved, parts, rings_of, tilt_pose
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    import manifold3d
     import shapely
     from numpy.typing import NDArray
 
     from patterns.base_lip import Foot
-    from patterns.base_supports import Hit, Support
+    from patterns.base_supports import Support
+    from patterns.tilted_part import Hit, Part
     from patterns.tilted_spec import TiltedSpec
 
 FACE_CLEAR_MM = 2.0  # beside the lip and the rows: pillars pass them at any tilt
@@ -36,14 +36,14 @@ _SHORT = 0.3  # a stretch shorter than this share of the spacing gets one contac
 
 
 def rim_rows(
-    part: manifold3d.Manifold, foot: Foot, pose: NDArray[np.float64], spec: TiltedSpec
+    part: Part, foot: Foot, pose: NDArray[np.float64], spec: TiltedSpec
 ) -> list[Support]:
     """Supports along all leading edges, the lowest of each first.
 
     Parameters
     ----------
-    part : Manifold
-        The base with its lip, in the print frame.
+    part : Part
+        The base with its lip.
     foot : Foot
     pose : (3, 4) array
         From the slope frame to the print frame.
@@ -68,7 +68,7 @@ def rim_rows(
 
 
 def face_grid(
-    part: manifold3d.Manifold,
+    part: Part,
     foot: Foot,
     pose: NDArray[np.float64],
     spec: TiltedSpec,
@@ -101,7 +101,7 @@ def face_grid(
 
 
 def filled(
-    part: manifold3d.Manifold,
+    part: Part,
     foot: Foot,
     pose: NDArray[np.float64],
     spec: TiltedSpec,
@@ -117,27 +117,25 @@ def filled(
         Largest gap left: twice the level distance from the farthest point of the
         underside and roofs that is seen from below to its nearest contact, mm.
     """
-    points = _underside_seen(part, foot, pose)
-    gaps = _gaps_mm(np.array([hit.point_mm[:2] for hit in points]), supports)
+    level = _underside_seen(part, foot, pose, spec.tilt_deg)
+    gaps = _gaps_mm(level, supports)
     together = list(supports)
-    level = np.array([hit.point_mm[:2] for hit in points])
-    tried = np.zeros(len(points), bool)
+    tried = np.zeros(len(level), bool)
     while True:
         left = np.where(tried, 0.0, gaps)
         worst = int(left.argmax())
         if 2 * left[worst] <= spec.span_limit_mm:
             return together, float(2 * gaps.max())
         tried[worst] = True
-        support = _face_support(part, points[worst], spec)
+        hit = seen_from_below(part, *level[worst])
+        support = None if hit is None else _face_support(part, hit, spec)
         if support is not None:
             together.append(support)
             apart = np.hypot(*(level - support.touch_mm[:2]).T)
             gaps = np.minimum(gaps, apart)
 
 
-def _face_support(
-    part: manifold3d.Manifold, hit: Hit, spec: TiltedSpec
-) -> Support | None:
+def _face_support(part: Part, hit: Hit, spec: TiltedSpec) -> Support | None:
     """Support under a point of underside or roof; None on a wall, or out of reach."""
     if not _looks_down(hit, spec.tilt_deg):
         return None
@@ -151,9 +149,13 @@ def _looks_down(hit: Hit, tilt_deg: float) -> bool:
 
 
 def _underside_seen(
-    part: manifold3d.Manifold, foot: Foot, pose: NDArray[np.float64]
-) -> list[Hit]:
-    """Points of underside and roofs that an upright ray reaches, on a grid."""
+    part: Part, foot: Foot, pose: NDArray[np.float64], tilt_deg: float
+) -> NDArray[np.float64]:
+    """Places (n, 2) of a grid at which underside or roof is seen from the plate.
+
+    Nothing is below the underside but the lip, so only what is near the lip, or in a
+    recess, is looked at from below.
+    """
     import shapely
 
     left, low, right, high = foot.outline.bounds
@@ -162,10 +164,15 @@ def _underside_seen(
     )
     points = np.column_stack([x.ravel(), y.ravel()])
     points = points[shapely.contains_xy(foot.outline, *points.T)]
-    tilt = math.degrees(math.atan2(-pose[2, 0], pose[2, 2]))
-    level = _at_underside(points, foot, pose)
-    hits = (seen_from_below(part, x, y) for x, y, _ in level)
-    return [hit for hit in hits if hit is not None and _looks_down(hit, tilt)]
+    level = _at_underside(points, foot, pose)[:, :2]
+    reach = foot.lip_depth_mm * math.tan(math.radians(tilt_deg)) + SAMPLE_MM
+    shaded = foot.lip.buffer(reach)
+    seen = shapely.contains_xy(foot.region, *points.T)
+    seen &= ~shapely.contains_xy(shaded, *points.T)
+    for place in np.flatnonzero(~seen):
+        hit = seen_from_below(part, *level[place])
+        seen[place] = hit is not None and _looks_down(hit, tilt_deg)
+    return np.asarray(level[seen])
 
 
 def _at_underside(
@@ -189,7 +196,7 @@ def _gaps_mm(
 
 
 def _row_supports(
-    part: manifold3d.Manifold,
+    part: Part,
     edges: NDArray[np.float64],
     pose: NDArray[np.float64],
     spec: TiltedSpec,

@@ -1,8 +1,9 @@
 """Regions that begin in mid air, found on the real slices, and supports for them.
 
-The part is followed layer by layer without its supports; what a support's cut covers
-counts as printed.  The same rule as for the rim coupon says what stands on nothing
-(:mod:`patterns.rim_checks`).
+The part is cut without its supports, in those layers in which something may begin
+(:mod:`patterns.base_starts`) and on from there while anything is small; what a
+support's cut covers counts as printed.  The same rule as for the rim coupon says what
+stands on nothing (:mod:`patterns.rim_checks`).
 """
 
 from __future__ import annotations
@@ -16,19 +17,22 @@ from numpy.typing import NDArray
 
 from patterns.base_supports import Support, from_aside, from_base, from_raft
 from patterns.pillars import PILLAR_SIDES
-from patterns.rim_checks import beyond, in_mid_air
+from patterns.rim_checks import MIN_FOOTING_MM2, beyond, in_mid_air
 from patterns.tilted_spec import Footing, IslandKind, TiltedSpec
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
-    import manifold3d  # noqa: TC004 - loaded where used
+    import manifold3d
+
+    from patterns.tilted_part import Part  # noqa: TC004
 
 PHASES = (0.5, 0.3, 0.7)  # where slicers cut a layer
 _SAMPLES = 8  # across a region
 _SAMPLE_RANGE_MM = (0.02, 0.4)
 _EDGE_MM = 1e-6
 _NARROW_MM2 = 1e-4  # a hang of less area is the offset's own chords
+_SMALL_MM2 = 4 * MIN_FOOTING_MM2  # from there on what grew in one layer rests on it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +49,7 @@ class Found:
 class Watch:
     """A part, its supports so far, and what was found to lack one."""
 
-    part: manifold3d.Manifold
+    part: Part
     spec: TiltedSpec
     supports: list[Support] = field(default_factory=list)
     found: list[Found] = field(default_factory=list)
@@ -75,26 +79,63 @@ def watch_layers(watch: Watch, phase: float, tell: Callable[[float], None]) -> N
     tell : callable
         Hears the share that is done, layer by layer.
     """
+    layer_mm = watch.spec.layer_mm
+    for share, z_mm, layer, below in suspects(watch.part, layer_mm, phase):
+        tell(share)
+        _watch_layer(watch, layer, below, z_mm)
+
+
+def suspects(
+    part: Part, layer_mm: float, phase: float
+) -> Iterator[tuple[float, float, manifold3d.CrossSection, manifold3d.CrossSection]]:
+    """Cut those layers in which something may begin in mid air, or reach too far.
+
+    Yields
+    ------
+    share : float
+        Of the work, that is done.
+    z_mm : float
+        Where the layer is cut.
+    layer, below : CrossSection
+        The layer and the one below it.
+    """
+    low, high = part.heights_mm
+    first = math.floor(low / layer_mm - phase)
+    count = math.floor(high / layer_mm - phase) + 1 - first
+    heights = np.asarray((first + phase + np.arange(count)) * layer_mm, np.float64)
+    begins = part.begins(heights, layer_mm)
+    shares = begins.cumsum() / max(begins.sum(), 1)
+    below, growing = None, False
+    for place in range(1, len(heights)):
+        if not (begins[place] or growing):
+            below = None
+            continue
+        if below is None:
+            below = part.slice(heights[place - 1])
+        layer = part.slice(heights[place])
+        yield float(shares[place]), float(heights[place]), layer, below
+        growing = any(piece.area() < _SMALL_MM2 for piece in layer.decompose())
+        below = layer
+
+
+def _watch_layer(
+    watch: Watch,
+    layer: manifold3d.CrossSection,
+    below: manifold3d.CrossSection,
+    z_mm: float,
+) -> None:
+    """Support what of one layer begins in mid air, or reaches too far."""
     from manifold3d import CrossSection, OpType
 
-    part, step = watch.part, watch.spec.layer_mm
-    _, _, low, _, _, high = part.bounding_box()
-    first = math.floor(low / step - phase)
-    heights = (np.arange(first, math.floor(high / step - phase) + 1) + phase) * step
-    below = CrossSection()
-    for done, z_mm in enumerate(heights[1:]):
-        tell(done / len(heights))
-        layer = part.slice(z_mm)
-        held = _with_supports(below, watch, z_mm - step)
-        loose = in_mid_air(layer, held)
-        for region in loose:
-            _support(watch, region, z_mm, "island")
-        if loose:  # supported or listed: nothing more is wanted of it
-            held = CrossSection.batch_boolean([held, *loose], OpType.Add)
-        for region in beyond(layer, held, watch.spec.hang_limit_mm).decompose():
-            if region.area() > _NARROW_MM2:
-                _support(watch, region, z_mm, "hang")
-        below = layer
+    held = _with_supports(below, watch, z_mm - watch.spec.layer_mm)
+    loose = in_mid_air(layer, held)
+    for region in loose:
+        _support(watch, region, z_mm, "island")
+    if loose:  # supported or listed: nothing more is wanted of it
+        held = CrossSection.batch_boolean([held, *loose], OpType.Add)
+    for region in beyond(layer, held, watch.spec.hang_limit_mm).decompose():
+        if region.area() > _NARROW_MM2:
+            _support(watch, region, z_mm, "hang")
 
 
 def _with_supports(
@@ -190,6 +231,6 @@ def _from_below(
     bottom, top = z_mm - watch.spec.layer_mm, z_mm + _EDGE_MM
     points = []
     for x_mm, y_mm in level:
-        hits = watch.part.ray_cast((x_mm, y_mm, bottom), (x_mm, y_mm, top))
-        points += [hit.position for hit in hits if hit.normal[2] < 0][:1]
+        ends = np.array([(x_mm, y_mm, bottom), (x_mm, y_mm, top)])
+        points += [h.point_mm for h in watch.part.hits(*ends) if h.normal[2] < 0][:1]
     return np.array(points, np.float64).reshape(-1, 3)

@@ -110,6 +110,21 @@ def allowance_solid(foot: Foot) -> manifold3d.Manifold:
     return prism(foot.region, -foot.allowance_mm, ROOT_MM)
 
 
+def below_solid(foot: Foot) -> manifold3d.Manifold:
+    """Build all that comes below the underside; empty for nothing."""
+    return allowance_solid(foot) + lip_solid(foot)
+
+
+def volumes_mm3(foot: Foot) -> tuple[float, float]:
+    """Volume of the allowance and of the lip on it, without what stands in the base."""
+    allowance = foot.region.area * foot.allowance_mm
+    rooted = allowance_solid(foot)
+    lip = (rooted + lip_solid(foot)).volume() - rooted.volume()
+    if not foot.allowance_mm:
+        lip -= foot.lip.area * ROOT_MM
+    return allowance, lip
+
+
 def covered_share(foot: Foot) -> float:
     """Share of the outline's low half that has the lip's full depth under it."""
     import shapely

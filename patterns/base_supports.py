@@ -25,8 +25,8 @@ from patterns.pillars import (
     joints_mm,
     raft_plan,
     raft_solid,
-    strut_solid,
 )
+from patterns.struts import Strut, strut_solids
 from patterns.tilted_spec import ContactPlace, Footing
 
 if TYPE_CHECKING:
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
     import manifold3d
 
+    from patterns.tilted_part import Hit, Part
 
 CLEAR_MM = 0.15  # between a pillar and the part
 STUB_SINK_MM = 0.35  # what stands on the base goes this far into it
@@ -43,6 +44,7 @@ BRACE_MM = 0.35  # radius
 BRACE_REACH_MM = 6.0
 _TURNS = 12
 _FAR_MM = 1e4
+_UNDER_MM = -1.0  # under the plate
 _LIFT_OFF_MM = 0.02  # rays that start on the part start this far from it
 
 
@@ -66,29 +68,13 @@ class Support:
         return float(self.along_mm[1, 2]) if self.footing == "raft" else 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hit:
-    """Where a ray comes to the part: point (3,), and the face's normal (3,)."""
-
-    point_mm: NDArray[np.float64]
-    normal: NDArray[np.float64]
-
-
-def seen_from_below(
-    part: manifold3d.Manifold, x_mm: float, y_mm: float, from_mm: float = -1.0
-) -> Hit | None:
+def seen_from_below(part: Part, x_mm: float, y_mm: float) -> Hit | None:
     """Find what an upright ray meets first."""
-    hits = part.ray_cast((x_mm, y_mm, from_mm), (x_mm, y_mm, _FAR_MM))
-    if not hits:
-        return None
-    return Hit(
-        point_mm=np.array(hits[0].position, np.float64),
-        normal=np.array(hits[0].normal, np.float64),
-    )
+    return next(iter(_upright(part, x_mm, y_mm, _FAR_MM)), None)
 
 
 def from_raft(
-    part: manifold3d.Manifold,
+    part: Part,
     touch_mm: NDArray[np.float64],
     outward: NDArray[np.float64],
     contact_mm: float,
@@ -106,7 +92,7 @@ def from_raft(
 
 
 def from_aside(
-    part: manifold3d.Manifold,
+    part: Part,
     touch_mm: NDArray[np.float64],
     contact_mm: float,
     place: ContactPlace,
@@ -125,18 +111,18 @@ def from_aside(
 
 
 def from_base(
-    part: manifold3d.Manifold,
+    part: Part,
     touch_mm: NDArray[np.float64],
     contact_mm: float,
     place: ContactPlace,
 ) -> Support | None:
     """Stand a support on what is right below a contact."""
     x, y, z = touch_mm
-    hits = part.ray_cast((x, y, z - _LIFT_OFF_MM), (x, y, -1.0))
+    hits = part.hits(np.array([x, y, z - _LIFT_OFF_MM]), np.array([x, y, _UNDER_MM]))
     if not hits:
         return None
     radius = contact_mm / 2
-    floor = float(hits[0].position[2])
+    floor = float(hits[0].point_mm[2])
     heights = [floor - STUB_SINK_MM, z, z + SINK_MM]
     radii = [radius] * 3
     if z - floor > 3 * CONE_MM:
@@ -150,19 +136,17 @@ def from_base(
     )
 
 
-def supports_solid(
-    part: manifold3d.Manifold, supports: Sequence[Support]
-) -> manifold3d.Manifold:
+def supports_solid(part: Part, supports: Sequence[Support]) -> manifold3d.Manifold:
     """Build raft, pillars and the braces between long ones."""
     from manifold3d import Manifold, OpType
 
-    struts = [strut_solid(s.along_mm, s.radii_mm) for s in supports]
-    braces = [
-        strut_solid(ends, (BRACE_MM, BRACE_MM), sides=6)
-        for ends in _braces(part, supports)
+    struts = [Strut(along_mm=s.along_mm, radii_mm=s.radii_mm) for s in supports]
+    thin = np.full(2, BRACE_MM)
+    struts += [
+        Strut(along_mm=ends, radii_mm=thin, sides=6) for ends in _braces(part, supports)
     ]
     raft = _raft([s for s in supports if s.footing == "raft"])
-    return Manifold.batch_boolean([raft, *struts, *braces], OpType.Add)
+    return Manifold.batch_boolean([raft, *strut_solids(struts)], OpType.Add)
 
 
 def _raft(standing: Sequence[Support]) -> manifold3d.Manifold:
@@ -212,18 +196,20 @@ def _around(lean_rad: float) -> NDArray[np.float64]:
     )
 
 
-def _free_below(part: manifold3d.Manifold, joint_mm: NDArray[np.float64]) -> bool:
+def _free_below(part: Part, joint_mm: NDArray[np.float64]) -> bool:
     """Whether a pillar up to a joint stands clear of the part."""
     reach = PILLAR_FOOT_MM + CLEAR_MM
-    for offset in (np.zeros(2), *(reach * _around(np.pi / 2)[:, :2])):
-        hit = seen_from_below(part, *(joint_mm[:2] + offset))
-        if hit is not None and hit.point_mm[2] < joint_mm[2]:
-            return False
-    return True
+    places = joint_mm[:2] + reach * np.vstack([np.zeros(2), _around(np.pi / 2)[:, :2]])
+    return not any(_upright(part, x, y, joint_mm[2]) for x, y in places)
+
+
+def _upright(part: Part, x_mm: float, y_mm: float, to_mm: float) -> list[Hit]:
+    """Find what a ray from the plate up to a height meets."""
+    return part.hits(np.array([x_mm, y_mm, _UNDER_MM]), np.array([x_mm, y_mm, to_mm]))
 
 
 def _free_between(
-    part: manifold3d.Manifold,
+    part: Part,
     touch_mm: NDArray[np.float64],
     joint_mm: NDArray[np.float64],
     radius_mm: float = 0.0,
@@ -236,20 +222,16 @@ def _free_between(
     way = joint_mm - touch_mm
     length = float(np.linalg.norm(way))
     start = touch_mm + way * (_LIFT_OFF_MM / length)
-    if part.ray_cast(tuple(start), tuple(joint_mm)):
+    if part.hits(start, joint_mm):
         return False
     if not radius_mm:
         return True
     start = touch_mm + way * (CONE_MM / length)
     sides = (radius_mm + CLEAR_MM) * _around(np.pi / 2)[::2]
-    return not any(
-        part.ray_cast(tuple(start + side), tuple(joint_mm + side)) for side in sides
-    )
+    return not any(part.hits(start + side, joint_mm + side) for side in sides)
 
 
-def _braces(
-    part: manifold3d.Manifold, supports: Sequence[Support]
-) -> Iterator[NDArray[np.float64]]:
+def _braces(part: Part, supports: Sequence[Support]) -> Iterator[NDArray[np.float64]]:
     """Lead struts at 45 degrees between neighbouring long pillars: ends (2, 3)."""
     from scipy.spatial import cKDTree
 
@@ -276,6 +258,5 @@ def _braces(
                 continue
             ends = np.array([(*first, low), (*last, low + gap)])
             middle = ends.mean(axis=0)
-            hit = seen_from_below(part, *middle[:2])
-            if hit is None or hit.point_mm[2] > ends[1, 2]:
+            if not _upright(part, middle[0], middle[1], ends[1, 2]):
                 yield ends

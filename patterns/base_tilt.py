@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from patterns.base_sections import polygons, section, solid
+from patterns.base_sections import polygons, sections
 
 if TYPE_CHECKING:
     import manifold3d
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from patterns.base import Base
-    from patterns.tilted_spec import TiltedSpec
 
 SKIN_MM = 0.002  # two surfaces that only just touch are slow to join
 ROOT_MM = 0.02  # how far what is added below the underside reaches into the base
@@ -61,24 +60,20 @@ def moved_back(
     return np.asarray((points_mm - pose[:, 3]) @ pose[:, :3])
 
 
-def slope_solid(base: Base, spec: TiltedSpec) -> manifold3d.Manifold:
-    """Build the base in the slope frame."""
-    return solid(base).transform(slope_pose(spec.front_deg))
-
-
-def underside_region(body: manifold3d.Manifold, flatness_mm: float) -> shapely.Geometry:
+def underside_region(base: Base, front_deg: float) -> shapely.Geometry:
     """Region that the material fills at the underside, inside all it fills just above.
 
-    What is added below the underside stands in it and touches no wall.
+    In the slope frame.  What is added below the underside stands in it and touches no
+    wall.
     """
     import shapely
 
-    heights = (flatness_mm + SKIN_MM, flatness_mm + ROOT_MM)
-    cuts = [
-        shapely.union_all(polygons(section(body.slice(z_mm), z_mm))) for z_mm in heights
-    ]
+    heights = (base.flatness_mm + SKIN_MM, base.flatness_mm + ROOT_MM)
+    cuts = [shapely.union_all(polygons(section)) for section in sections(base, heights)]
     region = shapely.intersection(*cuts).buffer(-SKIN_MM, join_style="mitre")
-    return shapely.simplify(region, SKIN_MM / 4)
+    region = shapely.simplify(region, SKIN_MM / 4)
+    turn = slope_pose(front_deg)[:2, :2]
+    return shapely.transform(region, lambda points: points @ turn.T)
 
 
 def prism(

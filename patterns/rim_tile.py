@@ -176,6 +176,16 @@ def loft(rings: NDArray[np.float64]) -> manifold3d.Manifold:
 
     count, sides, _ = rings.shape
     middles = rings[[0, -1]].mean(axis=1)
+    return Manifold(
+        Mesh64(
+            np.vstack([rings.reshape(-1, 3), middles]),
+            loft_faces(count, sides).astype(np.uint64),
+        )
+    )
+
+
+def loft_faces(count: int, sides: int) -> NDArray[np.int64]:
+    """Faces (m, 3) of equal rings joined: their points in order, then both middles."""
     start = sides * np.arange(count - 1)[:, None]
     here = np.arange(sides)[None, :]
     there = (here + 1) % sides
@@ -192,12 +202,7 @@ def loft(rings: NDArray[np.float64]) -> manifold3d.Manifold:
         np.column_stack([np.full(sides, first), after, side]),
         np.column_stack([np.full(sides, last), top + side, top + after]),
     ]
-    return Manifold(
-        Mesh64(
-            np.vstack([rings.reshape(-1, 3), middles]),
-            np.vstack([*walls, *ends]).astype(np.uint64),
-        )
-    )
+    return np.vstack([*walls, *ends])
 
 
 def _disc(

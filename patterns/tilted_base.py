@@ -1,7 +1,8 @@
-"""A user's base tilted on supports, with its lip: one body, ready to print."""
+"""A user's base tilted on supports, with its lip: planned, then made one body."""
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,24 +10,32 @@ import numpy as np
 from patterns.base_checks import one_body
 from patterns.base_contacts import face_grid, filled, rim_rows
 from patterns.base_islands import PHASES, Watch, watch_layers
-from patterns.base_lip import allowance_solid, covered_share, foot_of, lip_solid
+from patterns.base_lip import below_solid, covered_share, foot_of, volumes_mm3
+from patterns.base_sections import solid
 from patterns.base_supports import supports_solid
 from patterns.base_tilt import (
     joined,
     moved,
     moved_back,
     slope_pose,
-    slope_solid,
     tilt_pose,
     underside_region,
 )
 from patterns.errors import SpecError
 from patterns.pillars import LIFT_MM, RAFT_MM
 from patterns.solids import mesh_arrays
-from patterns.tilted_spec import Contact, Island, Lip, TiltedBase, TiltedSpec
+from patterns.tilted_part import hull_mm, part_of, turned
+from patterns.tilted_spec import (
+    Contact,
+    Island,
+    JoinedBase,
+    Lip,
+    TiltedBase,
+    TiltedSpec,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     import manifold3d
     import shapely
@@ -34,17 +43,31 @@ if TYPE_CHECKING:
 
     from patterns.base import Base
     from patterns.base_lip import Foot
+    from patterns.base_supports import Support
+    from patterns.tilted_part import Part, Turned
 
-__all__ = ["Contact", "Island", "Lip", "TiltedBase", "TiltedSpec", "tilt_base"]
+__all__ = [
+    "Contact",
+    "Island",
+    "JoinedBase",
+    "Lip",
+    "TiltedBase",
+    "TiltedSpec",
+    "join_up",
+    "tilt_base",
+]
 
-_TURN_DEG = 90.0  # the tilt runs along the plate's y, as the rim coupon's
 _OUTLINE_MM = 0.02
+_DECIMALS = 9  # turned there and back, what lies on the plate does so to that
 
 
 def tilt_base(
-    base: Base, spec: TiltedSpec, tell: Callable[[str], None] | None = None
+    base: Base,
+    spec: TiltedSpec,
+    tell: Callable[[str], None] | None = None,
+    stands: Turned | None = None,
 ) -> TiltedBase:
-    """Tilt a base, with its lip and supports.
+    """Plan a base tilted, with its lip and supports.
 
     Parameters
     ----------
@@ -52,49 +75,82 @@ def tilt_base(
     spec : TiltedSpec
     tell : callable or None
         Hears what is being done.
+    stands : Turned or None
+        The base turned to this tilt already.
 
     Raises
     ------
     SpecError
-        It is not one closed body, or no support can reach it.
+        No support can reach it.
     """
     say = tell or _silent
-    say("adding the lip ...")
-    body = slope_solid(base, spec)
-    foot = foot_of(underside_region(body, base.flatness_mm), spec)
-    body += allowance_solid(foot)
-    lipped = body + lip_solid(foot)
-    low = lipped.transform(tilt_pose(spec.tilt_deg)).bounding_box()[2]
-    pose = tilt_pose(spec.tilt_deg, (RAFT_MM + LIFT_MM if spec.supports else 0.0) - low)
-    watch = Watch(part=lipped.transform(pose), spec=spec)
-    span = np.nan
-    whole, supports_mm3 = watch.part, 0.0
+    if stands is None or not stands.fits(spec):
+        say("turning it ...")
+        stands = turned(base, spec)
+    foot = foot_of(underside_region(base, spec.front_deg), spec)
+    below = below_solid(foot).transform(tilt_pose(spec.tilt_deg))
+    floor = RAFT_MM + LIFT_MM if spec.supports else 0.0
+    depth = foot.allowance_mm + foot.lip_depth_mm
+    part = part_of(stands, below, depth, floor)
+    watch = Watch(part=part, spec=spec)
+    supports: list[manifold3d.Manifold] = []
+    supports_mm3, span = 0.0, np.nan
     if spec.supports:
-        span = _place_supports(watch, foot, pose, say)
-        say("joining base and supports ...")
-        whole += supports_solid(watch.part, watch.supports)
-        supports_mm3 = float(whole.volume() - watch.part.volume())
-    whole = one_body(whole, base.name, "tilted")
-    plate = _on_plate(whole)
-    whole = whole.transform(plate)
-    vertices, faces = mesh_arrays(whole)
-    lip_mm3 = float(lipped.volume() - body.volume())
-    from_base = joined(plate, joined(pose, slope_pose(spec.front_deg)))
+        span = _place_supports(watch, foot, tilt_pose(spec.tilt_deg, part.lift_mm), say)
+        say("building supports ...")
+        supports.append(supports_solid(part, watch.supports))
+        supports_mm3 = supports[0].volume() - _sunk_mm3(watch.supports)
+    plan = _plan_mm(part, supports)
+    plate = _on_plate(plan)
+    raised = joined(plate, tilt_pose(0.0, part.lift_mm))
+    from_base = joined(raised, _still(stands.turn))
+    allowance_mm3, lip_mm3 = volumes_mm3(foot)
     return TiltedBase(
         spec=spec,
-        vertices_mm=vertices,
-        faces=faces,
+        added=(below.transform(raised), *(s.transform(plate) for s in supports)),
         pose=from_base,
         contacts=_contacts(watch, plate),
         islands=_islands(watch, plate, from_base),
         lip=_lip(foot, spec, lip_mm3),
-        body_mm3=float(body.volume()),
+        body_mm3=base.volume_mm3 + allowance_mm3,
         lip_mm3=lip_mm3,
         supports_mm3=supports_mm3,
-        height_mm=float(whole.bounding_box()[5]),
+        height_mm=part.heights_mm[1],
         span_mm=span,
-        footprint=_footprint(vertices),
+        footprint=_footprint(plan @ plate[:2, :2].T + plate[:2, 3]),
     )
+
+
+def join_up(
+    base: Base, tilted: TiltedBase, tell: Callable[[str], None] | None = None
+) -> JoinedBase:
+    """Make one closed body of a base as it was planned, ready to print.
+
+    Parameters
+    ----------
+    base : Base
+    tilted : TiltedBase
+        What :func:`tilt_base` made of it.
+    tell : callable or None
+        Hears what is being done.
+
+    Raises
+    ------
+    SpecError
+        It is not one closed body.
+    """
+    from manifold3d import Manifold, OpType
+
+    say = tell or _silent
+    say("joining base and supports ...")
+    turn, shift = tilted.pose[:, :3], tilted.pose[:, 3]
+    back = np.column_stack([turn.T, -turn.T @ shift])
+    # in the base's own frame: turned, a large one would be held twice
+    added = [body.transform(back) for body in tilted.added]
+    whole = Manifold.batch_boolean([solid(base), *added], OpType.Add)
+    vertices, faces = mesh_arrays(one_body(whole, base.name, "tilted"))
+    vertices = np.round(moved(vertices, tilted.pose), _DECIMALS) + 0.0
+    return JoinedBase(vertices_mm=vertices, faces=faces)
 
 
 def _place_supports(
@@ -122,9 +178,27 @@ def _shares(what: str, say: Callable[[str], None]) -> Callable[[float], None]:
     return lambda share: say(f"{what}, {100 * share:.0f} % ...")
 
 
-def _on_plate(whole: manifold3d.Manifold) -> NDArray[np.float64]:
+def _sunk_mm3(supports: Sequence[Support]) -> float:
+    """Volume of the tips, which lie within the part."""
+    tips = ((s.along_mm[-2:, 2], s.radii_mm[-1]) for s in supports)
+    return float(sum(math.pi * r**2 * (high - low) for (low, high), r in tips))
+
+
+def _plan_mm(part: Part, supports: list[manifold3d.Manifold]) -> NDArray[np.float64]:
+    """Corners of the convex outline of all, seen from above, (n, 2)."""
+    small = [body for body in (part.below, *supports) if not body.is_empty()]
+    corners = [mesh_arrays(body)[0][:, :2] for body in small]
+    return hull_mm(np.vstack([part.turned.plan_mm, *corners]))
+
+
+def _still(turn: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Pose (3, 4) of a turn (3, 3) alone."""
+    return np.column_stack([turn, np.zeros(3)])
+
+
+def _on_plate(plan_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     """Turn the low side towards +y and bring the middle over the origin, (3, 4)."""
-    x0, y0, _, x1, y1, _ = whole.bounding_box()
+    (x0, y0), (x1, y1) = plan_mm.min(axis=0), plan_mm.max(axis=0)
     return np.array(
         [[0, -1, 0, (y0 + y1) / 2], [1, 0, 0, -(x0 + x1) / 2], [0, 0, 1, 0]], np.float64
     )
@@ -182,12 +256,12 @@ def _lip(foot: Foot, spec: TiltedSpec, volume_mm3: float) -> Lip | None:
     )
 
 
-def _footprint(vertices_mm: NDArray[np.float64]) -> shapely.Polygon:
+def _footprint(plan_mm: NDArray[np.float64]) -> shapely.Polygon:
     """Convex outline of all, seen from above: the raft's is convex, too."""
     import shapely
 
-    hull = shapely.convex_hull(shapely.multipoints(vertices_mm[:, :2]))
-    return shapely.simplify(hull, _OUTLINE_MM).buffer(_OUTLINE_MM, join_style="mitre")
+    hull = shapely.simplify(shapely.Polygon(plan_mm), _OUTLINE_MM)
+    return hull.buffer(_OUTLINE_MM, join_style="mitre")
 
 
 def _silent(_text: str) -> None:

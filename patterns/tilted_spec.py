@@ -15,7 +15,8 @@ from patterns.rim_spec import TILT_RANGE_DEG
 from patterns.spec import LAYER_RANGE_MM
 
 if TYPE_CHECKING:
-    import numpy as np  # noqa: TC004 - the classes load without numpy
+    import manifold3d  # noqa: TC004 - the classes load without numpy
+    import numpy as np  # noqa: TC004
     import shapely  # noqa: TC004
     from numpy.typing import NDArray  # noqa: TC004
 
@@ -144,18 +145,20 @@ class Lip:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TiltedBase:
-    """A base ready to print tilted: one closed body in the print frame.
+    """A base as it prints tilted: planned, and not yet joined to one body.
 
-    ``vertices_mm`` (n, 3), ``faces`` (m, 3).  ``pose`` (3, 4) leads from the base's
-    frame to the print frame.  ``body_mm3`` is the base's with its allowance,
-    ``lip_mm3`` and ``supports_mm3`` come on top of it; ``footprint`` is the convex
-    outline of all seen from above.  ``span_mm``: largest gap between contacts under
-    the base, NaN without supports.
+    ``added``: what comes below the underside of the base and what supports it, in the
+    print frame, each standing in the next; :func:`patterns.tilted_base.join_up` makes
+    one body of them and the base.
+
+    ``pose`` (3, 4) leads from the base's frame to the print frame.  ``body_mm3`` is the
+    base's with its allowance, ``lip_mm3`` and ``supports_mm3`` come on top of it;
+    ``footprint`` is the convex outline of all seen from above.  ``span_mm``: largest
+    gap between contacts under the base, NaN without supports.
     """
 
     spec: TiltedSpec
-    vertices_mm: NDArray[np.float64]
-    faces: NDArray[np.int64]
+    added: tuple[manifold3d.Manifold, ...]
     pose: NDArray[np.float64]
     contacts: tuple[Contact, ...]
     islands: tuple[Island, ...]
@@ -176,6 +179,17 @@ class TiltedBase:
     def unsupported(self) -> tuple[Island, ...]:
         """Islands and long hangs that have no support."""
         return tuple(island for island in self.islands if island.footing == "none")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JoinedBase:
+    """A tilted base ready to print: one closed body in the print frame.
+
+    ``vertices_mm`` (n, 3), ``faces`` (m, 3).
+    """
+
+    vertices_mm: NDArray[np.float64]
+    faces: NDArray[np.int64]
 
 
 def _check_range(name: str, value: float, low: float, high: float) -> None:
