@@ -3,18 +3,36 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from patterns.nest_shapes import Spot
+from patterns.nest_shapes import Pose, Reach, Spot
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from patterns.nest_shapes import Forbidden, Pose, Reach
+    from patterns.nest_shapes import Forbidden
+
+    _Lying = tuple[Pose, float, float]
 
 Places = list[tuple[float, float]]
 
 _HAIR_MM = 1e-9
+_FEW = 60  # a plate of more gains little by a second block
+
+
+@dataclass(frozen=True, slots=True)
+class _Turned:
+    """A pose, and how far it keeps another like it off, along rows and across them."""
+
+    pose: Pose
+    reach: Reach
+    swapped: Reach
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        low_x, low_y, high_x, high_y = self.pose.box_mm
+        return high_x - low_x, high_y - low_y
 
 
 def in_rows(
@@ -24,6 +42,9 @@ def in_rows(
     forbidden: Forbidden,
 ) -> list[dict[int, Spot]]:
     """Lay equal pieces in rows along x and along y, at each of their turns.
+
+    Pieces that may be turned are also laid in two blocks side by side, since what one
+    turn leaves of a plate may suit another.
 
     Parameters
     ----------
@@ -39,24 +60,69 @@ def in_rows(
     list of dict
         One for each kind of rows: what lies where, by number.
     """
-    found: list[dict[int, Spot]] = []
-    for pose in poses:
-        low_x, low_y, high_x, high_y = pose.box_mm
-        room = plate_mm[0] - (high_x - low_x), plate_mm[1] - (high_y - low_y)
+    turned = [
+        _Turned(pose, reach, reach.swapped())
+        for pose in poses
+        for reach in [forbidden.reach(pose, pose)]
+    ]
+    found = _block(turned, (0.0, 0.0), plate_mm)
+    if len(turned) > 1 and max(map(len, found), default=0) < min(most, _FEW):
+        found += _two_blocks(turned, plate_mm, forbidden.gap_mm)
+    low = -plate_mm[0] / 2, -plate_mm[1] / 2
+    return [
+        {
+            i: Spot(pose=pose, x_mm=low[0] + x, y_mm=low[1] + y)
+            for i, (pose, x, y) in enumerate(laid[:most])
+        }
+        for laid in found
+    ]
+
+
+def _two_blocks(
+    turned: Sequence[_Turned], plate_mm: tuple[float, float], gap_mm: float
+) -> Iterator[list[_Lying]]:
+    """Cut the plate behind each row, and fill both parts as well as may be."""
+    for axis in (0, 1):
+        for end in sorted({e for one in turned for e in _ends(one, plate_mm, axis)}):
+            first, rest = list(plate_mm), list(plate_mm)
+            first[axis], rest[axis] = end, plate_mm[axis] - end - gap_mm
+            if rest[axis] <= 0.0:
+                continue
+            corner = (end + gap_mm, 0.0) if axis == 0 else (0.0, end + gap_mm)
+            yield [
+                lying
+                for low, size in (((0.0, 0.0), first), (corner, rest))
+                for lying in max(
+                    _block(turned, low, (size[0], size[1])), key=len, default=[]
+                )
+            ]
+
+
+def _ends(one: _Turned, plate_mm: tuple[float, float], axis: int) -> Iterator[float]:
+    """Where rows of one turn, as tight as may be, end."""
+    pitch = (one.reach if axis == 0 else one.swapped).across_mm
+    room = plate_mm[axis] - one.size_mm[axis]
+    for count in range(_steps(room, pitch) + 1 if room >= 0.0 else 0):
+        yield one.size_mm[axis] + count * pitch
+
+
+def _block(
+    turned: Sequence[_Turned],
+    low_mm: tuple[float, float],
+    size_mm: tuple[float, float],
+) -> list[list[_Lying]]:
+    """Fill a rectangle with rows of one turn, of every kind."""
+    found: list[list[_Lying]] = []
+    for one in turned:
+        wide, deep = one.size_mm
+        room = size_mm[0] - wide, size_mm[1] - deep
         if min(room) < -_HAIR_MM:
             continue
-        origin = -plate_mm[0] / 2 - low_x, -plate_mm[1] / 2 - low_y
-        reach = forbidden.reach(pose, pose)
-        along_x = _kinds(room, reach)
-        along_y = _kinds((room[1], room[0]), reach.swapped())
+        low_x, low_y = low_mm[0] - one.pose.box_mm[0], low_mm[1] - one.pose.box_mm[1]
+        along_x = _kinds(room, one.reach)
+        along_y = _kinds((room[1], room[0]), one.swapped)
         kinds = (*along_x, *([(x, y) for y, x in kind] for kind in along_y))
-        found += [
-            {
-                i: Spot(pose=pose, x_mm=origin[0] + x, y_mm=origin[1] + y)
-                for i, (x, y) in enumerate(kind[:most])
-            }
-            for kind in kinds
-        ]
+        found += [[(one.pose, low_x + x, low_y + y) for x, y in kind] for kind in kinds]
     return found
 
 

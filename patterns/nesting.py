@@ -7,7 +7,8 @@ Two ways are tried and the fuller plate is kept.
   sum of its outline and the other's, mirrored (Minkowski sum), so that free places are
   corners of a region and nothing is sampled.
 * Pieces that are all the same also in rows, straight and staggered, tight and spread
-  over the plate: tight and staggered, discs lie in hexagons.
+  over the plate: tight and staggered, discs lie in hexagons.  Those that may be turned
+  also in two blocks of rows.
 
 Nothing is random: the same pieces on the same plate lie the same.
 """

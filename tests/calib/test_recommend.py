@@ -117,6 +117,18 @@ def test_bare_when_the_lip_gains_nothing() -> None:
     assert "too little to be sanded off" in found.reason
 
 
+def test_a_lip_that_gains_less_than_its_sanding_is_left_out() -> None:
+    found = advice(about(0.05), about(0.047), about(0.30))
+    assert found.way == "tilted"
+    assert "too little to be sanded off" in found.reason
+
+
+def test_what_is_refused_by_name_keeps_its_name() -> None:
+    refused = "Tombs has a wall of one pixel."
+    found = advice(about(0.05), None, None, flat_refused=refused)
+    assert "flat is not offered: Tombs has a wall" in found.reason
+
+
 def test_within_doubt_flat_is_taken_and_the_doubt_named() -> None:
     found = advice(about(0.02, 0.02), None, about(0.045, 0.02))
     assert found.way == "flat"
@@ -145,12 +157,12 @@ def test_a_large_hollow_is_not_printed_flat(flat: Interval | None) -> None:
         about(0.14),
         about(0.05),
         flat,
-        flat_refused="Not offered flat: its roof would hang free over 46 mm.",
+        flat_refused="Its roof would hang free over 46 mm.",
         force_n=170.0,
     )
     assert found.way == "lipped"
     assert "up to 170 N" in found.reason
-    assert "hang free over 46 mm" in found.reason
+    assert "is not offered: its roof would hang free over 46 mm." in found.reason
 
 
 def test_suction_alone_asks_for_the_vent_first() -> None:
@@ -161,7 +173,11 @@ def test_suction_alone_asks_for_the_vent_first() -> None:
 
 def test_a_hollow_base_without_tiles_is_told_to_measure_them() -> None:
     found = advice(
-        None, None, about(0.01), flat_refused="Not offered flat.", force_n=170.0
+        None,
+        None,
+        about(0.01),
+        flat_refused="The base would fall apart.",
+        force_n=170.0,
     )
     assert found.way == "lipped"
     assert "not measured" in found.reason

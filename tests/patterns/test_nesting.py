@@ -114,6 +114,19 @@ def test_an_ell_lies_in_the_crook_of_another() -> None:
     assert len(found.laid) == 2
 
 
+def test_what_one_turn_leaves_suits_another() -> None:
+    """Two columns of three lying take 102 mm; 39 mm are left for one that stands."""
+    assert len(fill(RECTANGLE, PLATE_MM).laid) == 7
+
+
+def test_two_clasps_lie_in_each_other() -> None:
+    """Jaws 7 mm thick, 22 mm deep and 16 mm apart: 40 x 39 mm hold two of them."""
+    jaws = shapely.box(0, 0, 30, 30).difference(shapely.box(8, 7, 30, 23))
+    found = fill(jaws, (40.5, 39.5))
+    judge([jaws] * len(found.laid), found, (40.5, 39.5), 2.0)
+    assert len(found.laid) == 2
+
+
 def test_several_bases_lie_together() -> None:
     outlines = [disc(16.0), ELL, OVAL, wavy(), HEXAGON, disc(12.5), disc(12.5)]
     found = nest(outlines, (200.0, 125.0))
