@@ -303,7 +303,11 @@ def _median_steps(wall: Wall, inset_px: NDArray[np.intp]) -> tuple[float, ...]:
 def _flat_sanding(plan: FlatPlan | None, worst: Told, tolerance_mm: float) -> Sanding:
     if worst.interval is None:
         return Sanding(
-            depth_mm=None, words="What is to be sanded off hangs on the flare."
+            depth_mm=None,
+            words=(
+                "How much is to be sanded off isn't known, since the flare isn't: look "
+                "at the wall near the plate, and sand what stands out."
+            ),
         )
     depth_mm = 0.0 if plan is None else plan.sanding_allowance_mm
     needed = None if plan is None else _needed(plan, tolerance_mm)

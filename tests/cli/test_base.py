@@ -137,6 +137,31 @@ def test_without_measurements_nothing_is_solved_but_a_guess_when_asked_for(
 
 
 @pytest.mark.slow
+def test_what_hangs_on_no_measurement_is_told_without_any(
+    rimgauge: Run, base_file: Path
+) -> None:
+    """A layer height alone will do, and the bottle keeps its name."""
+    for words in (PRINTER, BOTTLE):
+        assert rimgauge(*words).status == 0
+    answer = rimgauge("base", base_file, "--layer-mm", "0.1", "--json")
+    assert answer.status == 0
+    (told,) = answer.document["bases"]
+    comparison = told["comparison"]
+    *_, flat = comparison["ways"]
+    assert flat["time"] is None
+    assert flat["layers"] == pytest.approx(told["height_mm"] / 0.1, abs=1)
+    assert f"bottle {comparison['bottle']}" in comparison["recommendation"]["reason"]
+    text = answer.document["text"]
+    for words in (
+        "no exposures known",
+        "of 0.1 mm",
+        "rim departs: how far",
+        "none yet",
+    ):
+        assert words in text
+
+
+@pytest.mark.slow
 def test_tilted_without_supports_and_two_bases_on_one_plate(
     rimgauge: Run, base_file: Path, tmp_path: Path
 ) -> None:
