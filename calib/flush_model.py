@@ -19,6 +19,7 @@ from calib.flush_closing import Closing, Sight, opened_further
 from calib.flush_corner import corner_profile
 from calib.flush_opening import OpeningStack, layers_above, opening_insets_mm
 from calib.flush_plane import Plane, circle_insets_mm
+from calib.flush_rounding import phase_rms_mm, whole_quanta
 from calib.flush_wall import Edges, Flush, tabulate
 from calib.flush_width import few_of
 from calib.lattice import FREE_QUANTUM_MM, Stairs, held_mm, stairs
@@ -38,6 +39,7 @@ _SHOWING = 0.5
 _PHASES = 16
 _SHARES = 4
 _TINY_MM = 1e-9
+_FINEST_MM = 0.010
 _RADII_MM = (1.5, 3.0, 8.0, 30.0)
 _SHARPEST_DEG = 30.0
 
@@ -57,6 +59,7 @@ class FlatModel:
     few: tuple[Resins, ...]
     _walls: dict[float, Flush] = field(default_factory=dict)
     _rounded: dict[tuple[float, float], Ints] = field(default_factory=dict)
+    _light: dict[tuple[float, float], Ints] = field(default_factory=dict)
     _smooth: dict[float, Array] = field(default_factory=dict)
     _showing: dict[tuple[float, float], float] = field(default_factory=dict)
     _corners: dict[tuple[float, float], Array] = field(default_factory=dict)
@@ -72,6 +75,11 @@ class FlatModel:
     def pixel_mm(self) -> float:
         """The coarser pitch."""
         return max(self.pixel_x_mm, self.pixel_y_mm)
+
+    @property
+    def tolerance_mm(self) -> float:
+        """Steps up to this are taken for straight."""
+        return max(_FINEST_MM, 0.5 * self.pixel_mm)
 
     @property
     def layers(self) -> int:
@@ -94,7 +102,9 @@ class FlatModel:
         """Give a long wall that recedes by so much a layer."""
         run = round(run_mm / _RUN_STEP_MM) * _RUN_STEP_MM
         if run not in self._walls:
-            self._walls[run] = Flush(edges=self.edges, run_mm=run)
+            self._walls[run] = Flush(
+                edges=self.edges, run_mm=run, tolerance_mm=self.tolerance_mm
+            )
         return self._walls[run]
 
     def quanta(self, run_mm: float, quantum_mm: float) -> Ints:
@@ -103,20 +113,33 @@ class FlatModel:
         quantum = round(quantum_mm, 6)
         key = (wall.run_mm, quantum)
         if key not in self._rounded:
-            found = wall.rounded(quantum)
+            found = self._light_quanta(wall, quantum)
             if is_squeezed(wall):
                 insets = relieved(wall, np.asarray(found * quantum, float), quantum)
                 found = np.round(insets / quantum).astype(np.intp)
             self._rounded[key] = found
         return self._rounded[key]
 
+    def _light_quanta(self, wall: Flush, quantum_mm: float) -> Ints:
+        """Whole quanta (J,) that take no squeezed-out resin back.
+
+        Where it is an open question what is light and what squeezed out, they stay in
+        the middle of all that may be.
+        """
+        key = (wall.run_mm, quantum_mm)
+        if key not in self._light:
+            judge = wall.only(wall.middle) if is_squeezed(wall) else wall
+            self._light[key] = whole_quanta(judge, quantum_mm)
+        return self._light[key]
+
     def smooth_mm(self, run_mm: float) -> Array:
         """Insets (J,) of a wall whose stairs the blur smooths: to the micrometre."""
         wall = self.wall(run_mm)
         if wall.run_mm not in self._smooth:
-            found = np.median(wall.exact_mm, axis=0)
+            found = wall.likely_mm
             if is_squeezed(wall):
-                found = relieved(wall, found, EXTRA_MM / _SHARES)
+                middle = np.median(wall.exact_mm, axis=0)
+                found = relieved(wall, middle, EXTRA_MM / _SHARES)
             whole = np.round(found / FREE_QUANTUM_MM)
             self._smooth[wall.run_mm] = whole * FREE_QUANTUM_MM
         return self._smooth[wall.run_mm]
@@ -133,10 +156,10 @@ class FlatModel:
         key = (wall.run_mm, quantum)
         if key not in self._showing:
             alone = wall.only(wall.typical)
-            whole = np.abs(alone.steps_mm(wall.rounded(quantum) * quantum)).max()
+            whole = phase_rms_mm(alone, self._light_quanta(wall, quantum), quantum)
             others = np.abs(self._on_pixels_mm(wall, quantum)).max(axis=1)
             rms = float(np.sqrt(np.mean(others**2)))
-            self._showing[key] = float(whole) / max(rms, _TINY_MM)
+            self._showing[key] = whole / max(rms, _TINY_MM)
         return self._showing[key]
 
     @cached_property

@@ -17,7 +17,6 @@ Array = NDArray[np.float64]
 
 _PHASES = 16
 _SIDES = 48
-_FINEST_MM = 0.010
 _SEED = 5
 
 
@@ -58,4 +57,4 @@ def realisable(
     steps = wall.only(wall.typical, len(unique)).steps_mm(unique)[number.reshape(-1)]
     wanted, made = np.split(steps, [len(planned)])
     away = np.abs(made.reshape(held.shape) - wanted[:, None])
-    return float(np.mean(away <= max(_FINEST_MM, 0.5 * model.pixel_mm)))
+    return float(np.mean(away <= model.tolerance_mm))

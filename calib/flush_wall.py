@@ -7,7 +7,7 @@ On an upright wall that has a closed form (:func:`calib.cure.flush_level`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -25,10 +25,8 @@ _LOW_MM, _HIGH_MM, _STEP_MM = -2.5, 4.5, 0.001
 _LIGHT_LEFT = 1e-6  # of the body's layers that are summed
 _MOST_BODY_LAYERS = 400
 _TINY_DOSE = 1e-12
+_POWER = 4
 _BISECTIONS = 11  # of 2 mm; then the logarithm of the dose is a line
-_TRIED = 2
-_WAYS = 12
-_EVENNESS = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,10 +112,12 @@ class Flush:
     """A long wall that recedes by ``run_mm`` from each layer to the next.
 
     Places are counted outwards from each layer's own outline in the design.
+    ``tolerance_mm``: steps up to about this are as good as none.
     """
 
     edges: Edges
     run_mm: float
+    tolerance_mm: float = 0.025
 
     @cached_property
     def body(self) -> Array:
@@ -128,11 +128,11 @@ class Flush:
             return np.asarray(
                 edges.dose_ratio[:, -1:] * stack_gain(np.inf, q) * edges.values
             )
-        count = int(np.ceil(np.log(_LIGHT_LEFT) / np.log(edges.passed.max())))
-        dose = np.zeros_like(edges.values)
-        for above in range(min(count, _MOST_BODY_LAYERS)):
-            place = np.tile(edges.x_mm + above * self.run_mm, (len(dose), 1))
-            dose += q**above * edges.at(place)
+        dose, count = edges.values, 1
+        while edges.passed.max() ** count > _LIGHT_LEFT and count < _MOST_BODY_LAYERS:
+            place = np.tile(edges.x_mm + count * self.run_mm, (len(dose), 1))
+            dose = dose + q**count * replace(edges, values=dose).at(place)
+            count *= 2
         return edges.dose_ratio[:, -1:] * dose
 
     @cached_property
@@ -152,7 +152,7 @@ class Flush:
         insets = np.zeros((len(self.body_mm), self.layers))
         for layer in range(self.layers - 1, -1, -1):
             place = self.body_mm[:, None]
-            above = self._above(place, insets, layer)[:, 0]
+            above = self._above(place, insets[..., None], layer)[:, 0]
             owed = (1.0 - self.edges.passed * above) / self.edges.dose_ratio[:, layer]
             found = self.edges.where(np.maximum(owed, 0.0)) - self.body_mm
             insets[:, layer] = np.clip(found, -LARGEST_INSET_MM, LARGEST_INSET_MM)
@@ -161,11 +161,8 @@ class Flush:
     def steps_mm(self, insets_mm: NDArray[np.floating]) -> Array:
         """How far each layer's outline stands outside the body's, (p, J), squeezed."""
         insets = np.broadcast_to(insets_mm, self.exact_mm.shape)
-        out = np.empty(insets.shape)
-        for layer in range(self.layers):
-            own = insets[:, layer, None]
-            out[:, layer] = self._contour(insets, layer, own)[:, 0]
-        return out + self.edges.squeeze_mm - self.body_mm[:, None]
+        steps = self._steps(insets[..., None])[..., 0]
+        return np.asarray(steps + self.edges.squeeze_mm)
 
     def contours_mm(self, insets_mm: Array, layer: int, own_mm: Array) -> Array:
         """One layer's step (p, k) for some insets of its own (k,), squeezed.
@@ -173,72 +170,78 @@ class Flush:
         ``insets_mm`` (p, J) of the layers above count.
         """
         own = np.tile(own_mm, (len(insets_mm), 1))
-        out = self._contour(insets_mm, layer, own) - self.body_mm[:, None]
+        out = self._contour(insets_mm[..., None], layer, own) - self.body_mm[:, None]
         return np.asarray(out + self.edges.squeeze_mm[:, layer, None])
+
+    def unevenness(self, insets_mm: Array) -> Array:
+        """How uneven (k,) some insets (k, J) leave the wall by light alone, 0 to 1.
+
+        Expected, over the draws, of :func:`uneven`.
+        """
+        insets = np.tile(insets_mm.T, (len(self.body_mm), 1, 1))
+        worst = np.abs(self._steps(insets)).max(axis=1)
+        return np.asarray(uneven(worst, self.tolerance_mm).mean(axis=0))
 
     @cached_property
     def typical(self) -> int:
+        """Number of the draw whose insets leave the wall the least uneven."""
+        return int(np.argmin(self.unevenness(self.exact_mm)))
+
+    @cached_property
+    def middle(self) -> int:
         """Number of the draw whose insets are the nearest to the median of all."""
         away = np.abs(self.exact_mm - np.median(self.exact_mm, axis=0))
         return int(np.argmin(away.sum(axis=1)))
 
+    @cached_property
+    def likely_mm(self) -> Array:
+        """Insets (J,) of endlessly fine masks that suit the most draws.
+
+        The median of all, or of those alone that agree with the typical draw.
+        """
+        alike = np.abs(self.exact_mm - self.exact_mm[self.typical]).max(axis=1)
+        near = self.exact_mm[alike <= 2.0 * self.tolerance_mm]
+        medians = np.array([np.median(some, axis=0) for some in (self.exact_mm, near)])
+        choices = np.vstack([medians, self.exact_mm[self.typical]])
+        return np.asarray(choices[np.argmin(self.unevenness(choices))])
+
     def only(self, draw: int, times: int = 1) -> Flush:
         """One draw alone, as many times, without its squeeze."""
-        return Flush(edges=self.edges.only(draw, times), run_mm=self.run_mm)
+        edges = self.edges.only(draw, times)
+        return Flush(edges=edges, run_mm=self.run_mm, tolerance_mm=self.tolerance_mm)
 
-    def rounded(self, quantum_mm: float) -> Ints:
-        """Whole quanta (J,), each layer making up for what those above left over.
+    def body_at(self, place_mm: Array) -> Array:
+        """Dose (p, ...) on the film side of a normal layer at places (p, ...)."""
+        table = replace(self.edges, values=self.body)
+        return np.asarray(table.at(place_mm))
 
-        From the top down, for the typical draw; the best few ways so far are kept, so
-        that no layer is even at the cost of the next.
-        """
-        alone = self.only(self.typical, _WAYS)
-        wanted = alone.exact_mm[0] / quantum_mm
-        ways = np.zeros((_WAYS, self.layers), np.intp)
-        worst = np.zeros(_WAYS)
-        total = np.where(np.arange(_WAYS) == 0, 0.0, np.inf)
-        for layer in range(self.layers - 1, -1, -1):
-            tried = round(wanted[layer]) + np.arange(-_TRIED, _TRIED + 1)
-            rows = np.asarray(ways * quantum_mm, float)
-            left = alone.contours_mm(rows, layer, tried * quantum_mm)
-            extremes = np.maximum(worst[:, None], np.abs(left))
-            squares = total[:, None] + left**2
-            score = squares + _EVENNESS * self.layers * extremes**2
-            best = np.argsort(score, axis=None, kind="stable")[:_WAYS]
-            way, choice = np.unravel_index(best, score.shape)
-            ways, worst = ways[way], extremes[way, choice]
-            ways[:, layer] = tried[choice]
-            total = squares[way, choice]
-        return np.asarray(ways[0], np.intp)
+    def _steps(self, insets: Array) -> Array:
+        """Give steps (p, J, k) by light alone, for insets (p, J, k)."""
+        out = np.empty(insets.shape)
+        for layer in range(self.layers):
+            out[:, layer] = self._contour(insets, layer, insets[:, layer])
+        return np.asarray(out - self.body_mm[:, None, None])
 
     def _above(self, place_mm: Array, insets: Array, layer: int) -> Array:
         """Dose (p, k) on the film side of the next layer at places (p, k) of a layer.
 
-        ``insets`` (p, J) of the layers above count.
+        ``insets`` (p, J, k or 1) of the layers above count.
         """
         edges = self.edges
         q = edges.passed[:, None]
         dose = np.zeros_like(place_mm)
         for later in range(layer + 1, self.layers):
-            away = place_mm + (later - layer) * self.run_mm + insets[:, later, None]
+            away = place_mm + (later - layer) * self.run_mm + insets[:, later]
             own = edges.dose_ratio[:, later, None] * edges.at(away)
             dose += q ** (later - layer - 1) * own
         place = place_mm + (self.layers - layer) * self.run_mm
-        return dose + q ** (self.layers - layer - 1) * self._body_at(place)
-
-    def _body_at(self, place_mm: Array) -> Array:
-        table = Edges(
-            setting=self.edges.setting,
-            x_mm=self.edges.x_mm,
-            values=self.body,
-            dose_ratio=self.edges.dose_ratio,
-            passed=self.edges.passed,
-            squeeze_mm=self.edges.squeeze_mm,
-        )
-        return table.at(place_mm)
+        return dose + q ** (self.layers - layer - 1) * self.body_at(place)
 
     def _contour(self, insets: Array, layer: int, own_mm: Array) -> Array:
-        """Outline (p, k) of a layer for some insets of its own (p, k)."""
+        """Outline (p, k) of a layer for some insets of its own (p, k).
+
+        ``insets`` (p, J, k or 1) of the layers above count.
+        """
         ratio = self.edges.dose_ratio[:, layer, None]
         q = self.edges.passed[:, None]
 
@@ -256,3 +259,12 @@ class Flush:
         low_value, high_value = excess(low), excess(high)
         slope = np.maximum(low_value - high_value, _TINY_DOSE)
         return low + np.clip(low_value / slope, 0.0, 1.0) * (high - low)
+
+
+def uneven(worst_mm: Array, tolerance_mm: float) -> Array:
+    """How bad walls are whose largest steps (...) are these: from 0 to 1.
+
+    A half at the tolerance; bounded, so that unlikely resins don't decide.
+    """
+    ratio = (np.abs(worst_mm) / tolerance_mm) ** _POWER
+    return np.asarray(ratio / (1.0 + ratio))

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from calib.flush_rounding import whole_quanta
 from calib.flush_wall import Flush, tabulate
 from calib.squeeze_insets import EXTRA_MM, relieved
 from calib.wall import Draws
@@ -50,7 +51,9 @@ def test_above_a_wall_that_leans_outwards_transition_layers_need_more() -> None:
 @pytest.mark.parametrize("quantum_mm", [0.05, 0.0354, 0.0224])
 def test_whole_quanta_make_up_for_each_other(quantum_mm: float) -> None:
     found = wall(count=8)
-    steps = np.median(found.steps_mm(found.rounded(quantum_mm) * quantum_mm), axis=0)
+    steps = np.median(
+        found.steps_mm(whole_quanta(found, quantum_mm) * quantum_mm), axis=0
+    )
     nearest = np.round(np.median(found.exact_mm, axis=0) / quantum_mm) * quantum_mm
     plain = np.median(found.steps_mm(nearest), axis=0)
     # a layer's own mask carries about half of its outline's shift
@@ -61,7 +64,7 @@ def test_whole_quanta_make_up_for_each_other(quantum_mm: float) -> None:
 @pytest.mark.parametrize("squeeze_mm", [0.03, 0.08, 0.15])
 def test_squeezed_out_resin_is_halved_and_the_extra_capped(squeeze_mm: float) -> None:
     found = wall(count=6, squeeze_mm=squeeze_mm)
-    light = np.asarray(found.rounded(0.02) * 0.02, float)
+    light = np.asarray(whole_quanta(found, 0.02) * 0.02, float)
     insets = relieved(found, light, 0.02)
     extra = insets - light
     assert np.all(np.diff(extra) < 1e-12)

@@ -1,0 +1,200 @@
+"""Whole quanta for a long wall, chosen over all that a bottle and a raster may be.
+
+On an upright wall the raster's phase drops out of whole quanta.  A drafted one recedes
+by no whole number of them: its layers are held a little outside or inside of where they
+should be, each in its own way, and so is the wall that they are compared with; what the
+layers above then leave differs with the phase.  So the quanta are chosen by how many of
+the resins that a fit allows, at how many phases, come out straight.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.flush_wall import Flush, uneven
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+_PHASES = 8
+_PLACES_MM = np.linspace(-0.03, 0.03, 5)  # about the outline that is wanted
+_REACH = 2
+_WAYS = 12
+_EVENNESS = 0.1
+_SWEEPS = 6
+_LIGHT_LEFT = 1e-3
+_TINY_DOSE = 1e-12
+_BISECTIONS = 16  # of 0.4 mm
+
+
+def whole_quanta(wall: Flush, quantum_mm: float) -> Ints:
+    """Whole quanta (J,) near the likely insets, for the most draws and phases.
+
+    From the top down the best few ways are kept, then single layers, and the lowest
+    together, are moved while that helps.
+    """
+    table = _Table(wall=wall, wanted_mm=wall.likely_mm, quantum_mm=quantum_mm)
+    ways = [(np.zeros(wall.layers, np.intp), np.zeros(()), 0.0)]
+    for layer in range(wall.layers - 1, -1, -1):
+        tried = []
+        for way, worst, total in ways:
+            for choice in range(2 * _REACH + 1):
+                longer = way.copy()
+                longer[layer] = choice
+                step = np.abs(table.step_mm(longer, layer))
+                extreme = np.maximum(worst, step)
+                even = total + float(np.mean(uneven(step, wall.tolerance_mm)))
+                score = float(np.mean(uneven(extreme, wall.tolerance_mm)))
+                tried.append((score + _EVENNESS * even, longer, extreme, even))
+        tried.sort(key=lambda t: t[0])
+        ways = [(way, worst, even) for _, way, worst, even in tried[:_WAYS]]
+    return table.quanta(table.improved(ways[0][0]))
+
+
+def phase_rms_mm(wall: Flush, quanta: Ints, quantum_mm: float) -> float:
+    """Root mean square of the largest step over resins and phases of the raster."""
+    wanted_mm = np.asarray(quanta * quantum_mm, float)
+    table = _Table(wall=wall, wanted_mm=wanted_mm, quantum_mm=quantum_mm)
+    worst = table.worst_mm(np.full(len(quanta), _REACH, np.intp))
+    return float(np.sqrt(np.mean(worst**2)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Table:
+    """Doses of a wall's layers, for a few quanta each, of all draws and phases.
+
+    Choices run from 0 to 4; 2 is the nearest to what is wanted.
+    """
+
+    wall: Flush
+    wanted_mm: Array
+    quantum_mm: float
+
+    @cached_property
+    def nearest(self) -> Ints:
+        """Whole quanta (J,) nearest to what is wanted."""
+        return np.round(self.wanted_mm / self.quantum_mm).astype(np.intp)
+
+    @cached_property
+    def layers(self) -> int:
+        """Raised layers, and normal ones that shine into them."""
+        if self.wall.run_mm == 0.0:
+            return self.wall.layers
+        passed = float(self.wall.edges.passed.max())
+        return self.wall.layers + int(np.ceil(np.log(_LIGHT_LEFT) / np.log(passed)))
+
+    @cached_property
+    def held_mm(self) -> Array:
+        """How far outside its place each layer's design is held, (phases, layers)."""
+        if self.wall.run_mm == 0.0:
+            return np.zeros((1, self.layers))
+        phase = (np.arange(_PHASES)[:, None] + 0.5) / _PHASES
+        place = phase - np.arange(self.layers) * self.wall.run_mm / self.quantum_mm
+        return np.asarray(self.quantum_mm * (np.round(place) - place))
+
+    def quanta(self, choices: Ints) -> Ints:
+        """Whole quanta (J,) of some choices (J,)."""
+        return np.asarray(self.nearest + choices - _REACH)
+
+    def worst_mm(self, choices: Ints) -> Array:
+        """Largest step (p, phases)."""
+        steps = [self.step_mm(choices, layer) for layer in range(self.wall.layers)]
+        return np.asarray(np.abs(steps).max(axis=0))
+
+    def step_mm(self, choices: Ints, layer: int) -> Array:
+        """Step (p, phases) of a layer, given choices (J,) for it and those above."""
+        own, rest = self._doses[layer]
+        dose = rest.copy()
+        for later in range(layer, self.wall.layers):
+            dose += own[later - layer][choices[later]]
+        level = np.log(np.maximum(dose, _TINY_DOSE))
+        after = np.clip(np.sum(level > 0.0, axis=-1), 1, len(_PLACES_MM) - 1)
+        upper = np.take_along_axis(level, after[..., None] - 1, axis=-1)[..., 0]
+        lower = np.take_along_axis(level, after[..., None], axis=-1)[..., 0]
+        share = upper / np.maximum(upper - lower, _TINY_DOSE)
+        pitch = _PLACES_MM[1] - _PLACES_MM[0]
+        return np.asarray(_PLACES_MM[after - 1] + share * pitch)
+
+    def improved(self, choices: Ints) -> Ints:
+        """Move layers by one quantum while more comes out straight."""
+        index = np.arange(self.wall.layers)
+        sides = [index == layer for layer in index]
+        sides += [index <= layer for layer in index]
+        best, least = choices, self._score(choices)
+        for _ in range(_SWEEPS):
+            before = least
+            for side in sides:
+                for move in (-1, 1):
+                    trial = np.clip(best + move * side, 0, 2 * _REACH)
+                    score = self._score(trial)
+                    if score < least - 1e-9:
+                        best, least = trial, score
+            if least == before:
+                break
+        return best
+
+    def _score(self, choices: Ints) -> float:
+        worst = self.worst_mm(choices)
+        return float(np.mean(uneven(worst, self.wall.tolerance_mm)))
+
+    @cached_property
+    def _doses(self) -> list[tuple[list[list[Array]], Array]]:
+        """For each layer the doses about its wanted outline, (p, phases, places).
+
+        Of each choice of it and of each raised layer above, and of the normal layers.
+        """
+        found = []
+        for layer in range(self.wall.layers):
+            place = self._wanted(layer)[..., None] + _PLACES_MM
+            own = [
+                [
+                    self._of(place, layer, later, inset)
+                    for inset in self.quantum_mm
+                    * (self.nearest[later] + np.arange(-_REACH, _REACH + 1))
+                ]
+                for later in range(layer, self.wall.layers)
+            ]
+            found.append((own, self._body(place, layer)))
+        return found
+
+    def _of(self, place: Array, layer: int, later: int, inset_mm: float) -> Array:
+        """Dose at places (p, phases, k) of a layer, of the mask of a later one."""
+        edges = self.wall.edges
+        number = min(later, self.wall.layers)
+        light = edges.dose_ratio[:, number] * edges.passed ** (later - layer)
+        recess_mm = (later - layer) * self.wall.run_mm + inset_mm
+        away = recess_mm - self.held_mm[:, later, None]
+        return np.asarray(light[:, None, None] * edges.at(place + away))
+
+    def _body(self, place: Array, layer: int) -> Array:
+        """Dose at places (p, phases, k) of a layer, of all normal layers."""
+        wall = self.wall
+        if wall.run_mm == 0.0:
+            q = wall.edges.passed[:, None, None]
+            return np.asarray(q ** (wall.layers - layer) * wall.body_at(place))
+        dose = np.zeros(place.shape)
+        for later in range(wall.layers, self.layers):
+            dose += self._of(place, layer, later, 0.0)
+        return dose
+
+    def _wanted(self, layer: int) -> Array:
+        """Outline (p, phases) of a layer of the body's own exposure."""
+        wall = self.wall
+        start: Array = np.tile(wall.body_mm[:, None], len(self.held_mm))
+        if wall.run_mm == 0.0:
+            return start
+        edges = wall.edges
+        later = np.arange(layer, self.layers)
+        light = edges.dose_ratio[:, -1:] * edges.passed[:, None] ** (later - layer)
+        away = (later - layer) * wall.run_mm - self.held_mm[:, later]
+        low, high = start - 0.2, start + 0.2
+        for _ in range(_BISECTIONS):
+            middle = 0.5 * (low + high)
+            dose = edges.at(middle[..., None] + away)
+            lit = np.einsum("pk,pfk->pf", light, dose) > 1.0
+            low, high = np.where(lit, middle, low), np.where(lit, high, middle)
+        return np.asarray(0.5 * (low + high))
