@@ -131,15 +131,14 @@ def test_a_bent_underside_is_not_offered_flat(by_mm: float) -> None:
 
 def test_what_liquid_stays_shut_in_is_told_but_of_a_vented_recess() -> None:
     slab = Manifold.cube((30.0, 20.0, 4.0))
-    pocket = Manifold.cylinder(2.0, 3.0, circular_segments=64).translate((15, 10, -1))
-    hole = Manifold.cylinder(20.0, 0.8, circular_segments=32)
-    vent = hole.rotate((90.0, 0.0, 0.0)).translate((15.0, 20.0, 0.5))
+    pocket = Manifold.cylinder(3.0, 3.0, circular_segments=64).translate((15, 10, -1))
+    hole = Manifold.cylinder(20.0, 0.5, circular_segments=32)
+    vent = hole.rotate((90.0, 0.0, 0.0)).translate((15.0, 20.0, 1.0))
     nothing = find_suction([], on_plate=True, wall_mm=2.0, liquid=Liquid())
-    closed, opened = (
-        flat_risks(of_body(body), nothing, None)
-        for body in (slab - pocket, slab - pocket - vent)
-    )
-    assert any("28 mm3 of liquid resin" in words for words in closed)  # pi 3^2 1
+    bases = [of_body(body) for body in (slab - pocket, slab - pocket - vent)]
+    assert [len(base.recesses) for base in bases] == [1, 1]
+    closed, opened = (flat_risks(base, nothing, None) for base in bases)
+    assert any("56 mm3 of liquid resin" in words for words in closed)  # pi 3^2 2
     assert not any("liquid resin" in words for words in opened)
 
 

@@ -152,13 +152,8 @@ def test_what_hangs_on_no_measurement_is_told_without_any(
     assert flat["layers"] == pytest.approx(told["height_mm"] / 0.1, abs=1)
     assert f"bottle {comparison['bottle']}" in comparison["recommendation"]["reason"]
     text = answer.document["text"]
-    for words in (
-        "no exposures known",
-        "of 0.1 mm",
-        "rim departs: how far",
-        "none yet",
-    ):
-        assert words in text
+    for said in ("no exposures known", "of 0.1 mm", "rim departs: how", "none yet"):
+        assert said in text
 
 
 @pytest.mark.slow
