@@ -16,7 +16,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.flush_plane import ALONG_MM, neck_mm
+from calib.flush_plane import ALONG_MM, CORNER_REACH_MM, neck_mm
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -36,6 +36,7 @@ _BLEND_MM = 0.85
 _REACH_MM = 0.5
 _MOST_MITRE = 4.0
 _SAME_PLACE_MM = 1e-3
+_BESIDE_MM = np.concatenate([-ALONG_MM[:0:-1], ALONG_MM[1:]])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,19 +89,29 @@ def points_of(places: Complex) -> Array:
     return places[..., None].view(np.float64)
 
 
+def next_of(values: Values) -> Values:
+    """Value of the point after each, (..., n)."""
+    return values.take(np.arange(1 - values.shape[-1], 1), -1)
+
+
+def last_of(values: Values) -> Values:
+    """Value of the side before each point, (..., n)."""
+    return values.take(np.arange(-1, values.shape[-1] - 1), -1)
+
+
 def shape_of(points_mm: Array) -> RingShape:
     """Tell corners, straight runs and curves of a ring apart."""
     place = complex_of(points_mm)
-    side = _next(place) - place
+    side = next_of(place) - place
     lengths = np.abs(side)
     along = side / lengths
     length, ours = _first(lengths), _first(along)
-    bend = ours * _last(ours).conj()
+    bend = ours * last_of(ours).conj()
     turn = np.arctan2(bend.imag, bend.real)
     size = np.abs(turn)
     corner = size >= CORNER_TURN_RAD
     straight = (length >= LONG_MM) & (
-        (np.maximum(size, _next(size)) >= _STRAIGHT_TURN_RAD) | (length >= _ALONE_MM)
+        (np.maximum(size, next_of(size)) >= _STRAIGHT_TURN_RAD) | (length >= _ALONE_MM)
     )
     return RingShape(
         points_mm=points_mm,
@@ -164,8 +175,9 @@ class _Rim:
     """Places of rings: their ``plain`` points, no corners, then those beside corners.
 
     ``side`` (m,) that each lies on, ``on_mm`` (..., m) from its start; ``corner``
-    (2, m) before and behind each, ``away_mm`` (..., 2, m) how far off.  ``order`` sorts
-    places and corners.
+    (c, m) next to each, ``away_mm`` (..., c, m) how far off: the nearer one, and the
+    other if any place is in its reach.  ``reach_mm`` (..., m): how far along the rim
+    they move it.  ``order`` sorts places and corners.
     """
 
     plain: int
@@ -173,12 +185,13 @@ class _Rim:
     on_mm: Array
     corner: Ints
     away_mm: Array
+    reach_mm: Array
     order: Ints
 
     @classmethod
     def of(cls, shape: RingShape) -> _Rim:
         """Measure along some rings."""
-        ends = np.cumsum(shape.length_mm, axis=-1)
+        ends = shape.length_mm.cumsum(axis=-1)
         around = ends[..., -1:]
         starts = ends - shape.length_mm
         at = starts.take(shape.corners, -1)
@@ -186,22 +199,24 @@ class _Rim:
         place, side = _beside(shape, starts, marks)
         side = np.concatenate([shape.others, side])
         place = np.concatenate([starts.take(shape.others, -1), place], axis=-1)
-        before = _first(at).searchsorted(_first(place), "right")
-        ends_at = np.array([before, before + 1])
-        count = len(shape.corners)
+        mark = _first(marks)
+        near = (0.5 * (mark[1:] + mark[:-1])).searchsorted(_first(place))
+        other = near + np.where(mark.take(near) < _first(place), 1, -1)
+        nearby = np.array([near, other])
+        away = np.abs(place[..., None, :] - marks.take(nearby, -1))
+        count = 1 if away[..., 1, :].min() >= CORNER_REACH_MM else 2
         return cls(
             plain=len(shape.others),
             side=side,
             on_mm=place - starts.take(side, -1),
-            corner=(ends_at - 1) % count,
-            away_mm=np.abs(place[..., None, :] - marks.take(ends_at, -1)),
-            order=np.argsort(
-                _first(np.concatenate([place, at], axis=-1)), kind="stable"
-            ),
+            corner=(nearby[:count] - 1) % len(shape.corners),
+            away_mm=away[..., :count, :],
+            reach_mm=np.minimum(_BLEND_MM, 0.5 * away.sum(axis=-2)),
+            order=_first(np.concatenate([place, at], axis=-1)).argsort(kind="stable"),
         )
 
     def profile(self, profiles: Array) -> Array:
-        """Add up what the corners before and after each place bring, (..., m)."""
+        """Add up what the corners next to each place bring, (..., m)."""
         *layers, count, knots = profiles.shape
         place = np.interp(self.away_mm, ALONG_MM, np.arange(float(knots)))
         knot = place.astype(np.intp)
@@ -212,7 +227,7 @@ class _Rim:
         return np.asarray((low + (place - knot) * (high - low)).sum(axis=-2))
 
     def necks(self, tips: Array, half_rad: Array) -> Array:
-        """Largest inset beside corners that keeps the arms of both ends' apart."""
+        """Largest inset beside corners that keeps the arms of those nearby apart."""
         corner, away = self.corner[:, self.plain :], self.away_mm[..., self.plain :]
         tip, half = tips.take(corner, -1), half_rad[corner]
         slid = tip / np.tan(half) * np.maximum(1.0 - away / _BLEND_MM, 0.0)
@@ -220,8 +235,7 @@ class _Rim:
 
     def slid(self, along: Complex, tips: Complex) -> Array:
         """Share (..., m) of the corners' own moves along the rim that places take."""
-        reach = np.minimum(_BLEND_MM, 0.5 * self.away_mm.sum(axis=-2))
-        share = np.maximum(1.0 - self.away_mm / reach[..., None, :], 0.0)
+        share = np.maximum(1.0 - self.away_mm / self.reach_mm[..., None, :], 0.0)
         moves = tips.take(self.corner, -1) * along.conj()[..., None, :]
         return np.asarray((share * moves.real).sum(axis=-2))
 
@@ -233,13 +247,14 @@ def _beside(shape: RingShape, starts: Array, marks: Array) -> tuple[Array, Ints]
     last and the first once more, a round before and after.
     """
     gaps = (marks[..., 1:] - marks[..., :-1]).reshape(-1, marks.shape[-1] - 1)
-    within = 2.0 * ALONG_MM[1:] < gaps.min(axis=0)[:, None]
-    behind, step = within[1:].nonzero()
-    before, pace = within[:-1].nonzero()
-    moved = np.concatenate([ALONG_MM[1 + step], -ALONG_MM[1 + pace]])
-    place = marks.take(np.concatenate([behind, before]) + 1, -1) + moved
+    gap = gaps.min(axis=0)
+    room = np.array([gap[:-1], gap[1:]]).T.repeat(len(ALONG_MM) - 1, axis=1)
+    corner, step = (2.0 * np.abs(_BESIDE_MM) < room).nonzero()
+    place = marks.take(corner + 1, -1) + _BESIDE_MM[step]
     place %= marks[..., -1:] - marks[..., 1:2]
     side = _first(starts).searchsorted(_first(place), "right") - 1
+    if not len(shape.others):
+        return place, side
     gone = place - starts.take(side, -1)
     clear = np.minimum(gone, shape.length_mm.take(side, -1) - gone) > _SAME_PLACE_MM
     kept = clear.reshape(-1, len(side)).all(axis=0).nonzero()[0]
@@ -252,16 +267,6 @@ def _first(values: Values) -> Values:
     return first
 
 
-def _next(values: Values) -> Values:
-    """Value of the point after each, (..., n)."""
-    return np.concatenate([values[..., 1:], values[..., :1]], axis=-1)
-
-
-def _last(values: Values) -> Values:
-    """Value of the side before each point, (..., n)."""
-    return np.concatenate([values[..., -1:], values[..., :-1]], axis=-1)
-
-
 def _curvature(length: Array, turn: Array, straight: Flags) -> Array:
     """Turn over length within half a millimetre to either side, (n,)."""
     if not turn.any():
@@ -270,7 +275,7 @@ def _curvature(length: Array, turn: Array, straight: Flags) -> Array:
     around = ends[-1]
     middle = ends[:-1] + 0.5 * length
     # turns are spread over half of each neighbouring side, so that it is smooth
-    passed = np.concatenate([[0.0], np.cumsum(_next(turn))])
+    passed = np.concatenate([[0.0], np.cumsum(next_of(turn))])
     place = np.concatenate([middle - around, middle, middle + around])
     total = passed[-1]
     value = np.concatenate([passed[:-1] - total, passed[:-1], passed[:-1] + total])
@@ -282,13 +287,13 @@ def _curvature(length: Array, turn: Array, straight: Flags) -> Array:
 
 def _mean(inset: Array) -> Array:
     """Mean inset of the sides before and after each point, (..., n)."""
-    return 0.5 * (inset + _last(inset))
+    return 0.5 * (inset + last_of(inset))
 
 
 def _mitres(shape: RingShape) -> Complex:
     """Move (..., n) of each point to where both its sides, drawn in by 1, meet."""
     along = complex_of(shape.along)
-    before = _last(along)
+    before = last_of(along)
     cosine = (along * before.conj()).real
     return np.asarray(1j * (before + along) / (1.0 + cosine))
 

@@ -77,13 +77,20 @@ def _alike(
 
 def _drawn_in(
     rings: list[PlainRing], layers: list[int], run_mm: float, model: FlatModel
-) -> Array:
-    """Rings (L, m, 2) drawn in, of some that are alike."""
+) -> list[Array]:
+    """Rings (m, 2) drawn in, of some that are alike."""
     points = np.array([ring.points_mm for ring in rings])
-    if np.abs(points - points[0]).max() < SAME_MM:
-        points = points[:1]
-    shape = shape_of(points)
+    upright = np.abs(points - points[0]).max() < SAME_MM
+    shape = shape_of(points[:1] if upright else points)
     if rings[0].small:
-        return mitred(shape, model.opening_mm(rings[0].points_mm)[layers])
+        return list(mitred(shape, model.opening_mm(rings[0].points_mm)[layers]))
     sides = Sides.of(shape, run_mm, model)
-    return drawn_in(shape, sides.inset_mm[layers], sides.profiles_mm[layers])
+    if not upright:
+        return list(drawn_in(shape, sides.inset_mm[layers], sides.profiles_mm[layers]))
+    rows = zip(sides.inset_mm, sides.profiles_mm, strict=True)
+    names = [inset.tobytes() + profile.tobytes() for inset, profile in rows]
+    kinds = {names[layer]: layer for layer in layers}
+    ours = list(kinds.values())
+    drawn = drawn_in(shape, sides.inset_mm[ours], sides.profiles_mm[ours])
+    known = dict(zip(kinds, drawn, strict=True))
+    return [known[names[layer]] for layer in layers]

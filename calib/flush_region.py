@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from itertools import chain, islice
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from itertools import chain, count, islice
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import shapely
 from manifold3d import CrossSection, FillRule, JoinType
 from numpy.typing import NDArray
 
-from calib.flush_rings import Rings
+from calib.flush_outline import points_of
+from calib.flush_rings import areas_mm2, have_needles, seen_whole, stacks
 from patterns.base import Section
 from patterns.base_sections import section, signed_area_mm2
 from patterns.errors import SpecError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from patterns.base import Base, Ring
 
 Array = NDArray[np.float64]
@@ -50,31 +54,55 @@ def regions_of(
     pairs = dict(zip(names, zip(designs, layers, strict=True), strict=True))
     found = dict(zip(pairs, _distinct(list(pairs.values())), strict=True))
     return tuple(
-        Section(
-            z_mm=design.z_mm, outer=found[name].outer, openings=found[name].openings
-        )
+        replace(found[name], z_mm=design.z_mm)
         for design, name in zip(designs, names, strict=True)
     )
 
 
 def _distinct(pairs: list[tuple[Section, list[Ring]]]) -> list[Section]:
-    """Make sections of designs and their rings; what can be, judged all at once."""
-    every = Rings.of([ring for _, rings in pairs for ring in rings])
-    areas_mm2 = iter(every.areas_mm2.tolist())
-    needles = iter(every.have_needles.tolist())
-    found, blunt = [], []
-    for design, rings in pairs:
-        signed = list(zip(rings, islice(areas_mm2, len(rings)), strict=True))
-        outer = tuple(ring for ring, area in signed if area > 0.0)
-        openings = tuple(ring for ring, area in signed if area < 0.0)
+    """Make sections of designs and their rings."""
+    found, sharp, sound = [], [], []
+    for (design, _), judged in zip(pairs, _judged(pairs), strict=True):
+        outer = tuple([one.ring for one in judged if one.area_mm2 > 0.0])
+        openings = tuple([one.ring for one in judged if one.area_mm2 < 0.0])
         found.append(Section(z_mm=design.z_mm, outer=outer, openings=openings))
-        blunt.append(any(list(islice(needles, len(rings)))))
-    sound = _are_sound(found)
+        sharp.append(True in [one.sharp for one in judged])
+        sound.append(len(judged) == 1 and judged[0].simple)
+    unsure = [number for number, sure in enumerate(sound) if not sure]
+    if unsure:
+        valid = _are_sound([found[number] for number in unsure])
+        sound = [sure or next(valid) for sure in sound]
     for number, (design, rings) in enumerate(pairs):
         whole = len(found[number].outer) == len(design.outer) and sound[number]
-        if blunt[number] or not whole:
-            found[number] = _mended(design, rings, blunt=blunt[number])
+        if sharp[number] or not whole:
+            found[number] = _mended(design, rings, blunt=sharp[number])
     return found
+
+
+class _Judged(NamedTuple):
+    """A ring, whether it has needles, and whether it is known not to cross itself."""
+
+    ring: Ring
+    area_mm2: float
+    sharp: bool
+    simple: bool
+
+
+def _judged(pairs: list[tuple[Section, list[Ring]]]) -> Iterator[list[_Judged]]:
+    every = list(chain(*(rings for _, rings in pairs)))
+    found: dict[int, _Judged] = {}
+    for numbers, stack in stacks(every):
+        rows = zip(
+            numbers,
+            areas_mm2(stack).tolist(),
+            have_needles(stack).tolist(),
+            seen_whole(stack).tolist(),
+            strict=True,
+        )
+        found.update({k: _Judged(every[k], *told) for k, *told in rows})
+    number = count()
+    for _, rings in pairs:
+        yield [found[next(number)] for _ in rings]
 
 
 def _mended(design: Section, rings: list[Ring], *, blunt: bool) -> Section:
@@ -97,7 +125,7 @@ def _blunted(region: CrossSection) -> CrossSection:
 
 def is_sound(found: Section) -> bool:
     """Whether no ring crosses itself or another."""
-    return _are_sound([found])[0]
+    return next(_are_sound([found]))
 
 
 def areas(found: Section) -> list[shapely.Polygon]:
@@ -106,11 +134,11 @@ def areas(found: Section) -> list[shapely.Polygon]:
     return polygons
 
 
-def _are_sound(found: list[Section]) -> list[bool]:
+def _are_sound(found: list[Section]) -> Iterator[bool]:
     """Whether no ring of each section crosses itself or another of it."""
     groups = [_grouped(one) for one in found]
     valid = iter(shapely.is_valid(_polygons(list(chain(*groups)))).tolist())
-    return [all(list(islice(valid, len(group)))) for group in groups]
+    return (all(list(islice(valid, len(group)))) for group in groups)
 
 
 def _grouped(found: Section) -> list[tuple[Ring, ...]]:
@@ -127,10 +155,9 @@ def _grouped(found: Section) -> list[tuple[Ring, ...]]:
 def _polygons(groups: list[tuple[Ring, ...]]) -> NDArray[np.object_]:
     """Polygons of outer rings, each with its openings."""
     rings = list(chain(*groups))
-    if not rings:
-        return np.array([], object)
-    ring = np.repeat(np.arange(len(rings)), [len(points) for points in rings])
-    lines = shapely.linearrings(np.concatenate(rings), indices=ring)
+    lines = np.empty(len(rings), object)
+    for numbers, stack in stacks(rings):
+        lines[numbers] = shapely.linearrings(points_of(stack))
     polygon = None  # where no ring is an opening
     if len(rings) > len(groups):
         polygon = np.repeat(np.arange(len(groups)), [len(group) for group in groups])

@@ -1,116 +1,33 @@
-"""Many rings at once, end to end in one array: plain ones, their areas and needles."""
+"""Many rings at once, those of as many points in one stack: plain ones, their areas."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
-from itertools import accumulate, pairwise
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.flush_opening import SMALL_MM, is_small
-from calib.flush_outline import complex_of, points_of
+from calib.flush_outline import complex_of, last_of, next_of, points_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
 Array = NDArray[np.float64]
-Ints = NDArray[np.intp]
 Complex = NDArray[np.complex128]
+Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
-Values = TypeVar("Values", Array, Complex)
 
 SAME_MM = 1e-6
 """Points so near to each other are the same."""
 
 _CLEAN_MM = 0.0003
 _STRAIGHT_RAD = 2e-5  # finer than a curve of 100,000 sides turns at a point
-_START = np.array([0.8526, 0.5226])  # along no axis of any plain shape
+_OUT = 0.8526 + 0.5226j  # along no axis of any plain shape
 _ALIKE = 2e-3  # of the directions of sides
 _MOST_RUN_MM = 0.15
-_NEEDLE_SLOPE = 1.0 / np.tan(np.radians(25.0))  # a needle's point turns the way back
-
-
-@dataclass(frozen=True, kw_only=True)
-class Rings:
-    """Closed rings end to end: ``points_mm`` (m, 2).
-
-    ``bounds`` (r + 1,): numbers of their first points, and of one behind the last.
-    """
-
-    points_mm: Array
-    bounds: Ints
-
-    @classmethod
-    def of(cls, rings: Sequence[Array]) -> Rings:
-        """Put rings end to end."""
-        bounds = np.array([0, *accumulate(map(len, rings))])
-        return cls(points_mm=np.concatenate(rings), bounds=bounds)
-
-    @property
-    def starts(self) -> Ints:
-        """Number (r,) of each ring's first point."""
-        return self.bounds[:-1]
-
-    @cached_property
-    def ends(self) -> Ints:
-        """Number (r,) of each ring's last point."""
-        return self.bounds[1:] - 1
-
-    @cached_property
-    def place(self) -> Complex:
-        """Points as complex numbers, (m,)."""
-        return complex_of(self.points_mm)
-
-    @cached_property
-    def side(self) -> Complex:
-        """From each point to the next, (m,)."""
-        found = np.empty_like(self.place)
-        np.subtract(self.place[1:], self.place[:-1], out=found[:-1])
-        found[self.ends] = self.place.take(self.starts) - self.place.take(self.ends)
-        return found
-
-    @cached_property
-    def length_mm(self) -> Array:
-        """Of each side, (m,)."""
-        return np.asarray(np.abs(self.side))
-
-    @cached_property
-    def bend(self) -> Complex:
-        """Dot and cross product (m,) of the sides before and after each point."""
-        return np.asarray(self.before(self.side).conj() * self.side)
-
-    def before(self, values: Values) -> Values:
-        """Values (m,) of the side before each point."""
-        found = np.empty_like(values)
-        found[1:] = values[:-1]
-        found[self.starts] = values.take(self.ends)
-        return found
-
-    @property
-    def areas_mm2(self) -> Array:
-        """Areas (r,), counter-clockwise positive."""
-        cross = (self.place.conj() * self.side).imag
-        return np.asarray(0.5 * np.add.reduceat(cross, self.starts))
-
-    @property
-    def have_needles(self) -> Flags:
-        """Whether each ring (r,) turns the way back at a point."""
-        sharp = -self.bend.real > _NEEDLE_SLOPE * np.abs(self.bend.imag)
-        return np.asarray(np.logical_or.reduceat(sharp, self.starts))
-
-    def only(self, kept: Ints) -> Rings:
-        """Rings of the points that are kept (k,), some of each."""
-        return Rings(
-            points_mm=self.points_mm.take(kept, 0),
-            bounds=kept.searchsorted(self.bounds),
-        )
-
-    def split(self, values: Array) -> list[Array]:
-        """Values (m, ...) of each ring."""
-        return [values[start:end] for start, end in pairwise(self.bounds.tolist())]
+_NEEDLE_SLOPE = 1.0 / np.tan(np.radians(15.0))  # a needle's point turns the way back
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,10 +48,48 @@ class PlainRing:
 
         ``others_mm2``: signed areas of those that may be this ring in the layer above.
         """
-        alike = (o for o in others_mm2 if (o > 0.0) == (self.area_mm2 > 0.0))
-        runs = ((self.area_mm2 - other) / self.around_mm for other in alike)
-        run = min(runs, key=abs, default=0.0)
+        ours = self.area_mm2
+        lost = [ours - other for other in others_mm2 if (other > 0.0) == (ours > 0.0)]
+        run = min(lost, key=abs, default=0.0) / self.around_mm
         return run if abs(run) < _MOST_RUN_MM else 0.0
+
+
+def stacks(rings: Sequence[Array]) -> Iterator[tuple[list[int], Complex]]:
+    """Stack rings (n, 2) of as many points: their numbers, and complex ones (r, n)."""
+    numbers: dict[int, list[int]] = {}
+    for number, ring in enumerate(rings):
+        numbers.setdefault(len(ring), []).append(number)
+    for ours in numbers.values():
+        yield ours, complex_of(np.array([rings[number] for number in ours]))
+
+
+def areas_mm2(stack: Complex) -> Array:
+    """Areas (r,) of rings, counter-clockwise positive."""
+    cross = (stack.conj() * next_of(stack)).imag
+    return np.asarray(0.5 * cross.sum(axis=1))
+
+
+def have_needles(stack: Complex) -> Flags:
+    """Whether each ring (r,) turns the way back at a point."""
+    bend = _bend(next_of(stack) - stack)
+    sharp = -bend.real > _NEEDLE_SLOPE * np.abs(bend.imag)
+    return np.asarray(sharp.any(axis=1))
+
+
+def seen_whole(stack: Complex) -> Flags:
+    """Whether each ring (r,), counter-clockwise, is seen whole from its centroid.
+
+    Such a one doesn't cross itself.
+    """
+    after = next_of(stack)
+    cross = (stack.conj() * after).imag
+    thrice = np.maximum(3.0 * cross.sum(axis=1), SAME_MM**2)
+    middle = ((stack + after) * cross).sum(axis=1) / thrice
+    here = stack - middle[:, None]
+    after = next_of(here)
+    onwards = ((here.conj() * after).imag > 0.0).all(axis=1)
+    rounds = ((here.imag < 0.0) & (after.imag >= 0.0)).sum(axis=1)
+    return np.asarray(onwards & (rounds == 1))
 
 
 def plain_rings(rings: Sequence[Array]) -> list[PlainRing]:
@@ -145,25 +100,12 @@ def plain_rings(rings: Sequence[Array]) -> list[PlainRing]:
     rings : sequence of (n, 2) arrays
         Outer ones counter-clockwise, openings clockwise.
     """
-    plain = _cleaned(_from_farthest(Rings.of(rings)))
-    along = points_of(plain.side / plain.length_mm)
-    rows = zip(
-        plain.split(plain.points_mm),
-        plain.split(along),
-        plain.areas_mm2.tolist(),
-        np.add.reduceat(plain.length_mm, plain.starts).tolist(),
-        strict=True,
-    )
-    return [
-        PlainRing(
-            points_mm=points,
-            along=along,
-            area_mm2=area,
-            around_mm=size,
-            small=0.0 < -area < 0.5 * SMALL_MM * size and is_small(points),
-        )
-        for points, along, area, size in rows
-    ]
+    found: dict[int, PlainRing] = {}
+    for numbers, stack in stacks(rings):
+        for rows, plain in _cleaned(_from_farthest(stack)):
+            ours = [numbers[row] for row in rows]
+            found.update(zip(ours, _measured(plain), strict=True))
+    return [found[number] for number in range(len(rings))]
 
 
 def alike(rings: Sequence[PlainRing]) -> Flags:
@@ -178,39 +120,69 @@ def alike(rings: Sequence[PlainRing]) -> Flags:
     else:
         away = np.array([ring.along for ring in rings])
         tolerance = _ALIKE
-    off = np.abs(away - away[0]).reshape(len(rings), -1)
-    return np.asarray(off.max(axis=1) < tolerance)
+    return np.asarray((np.abs(away - away[0]) < tolerance).all(axis=(1, 2)))
 
 
-def _from_farthest(rings: Rings) -> Rings:
+def _measured(stack: Complex) -> list[PlainRing]:
+    side = next_of(stack) - stack
+    length = np.abs(side)
+    rows = zip(
+        points_of(stack),
+        points_of(side / length),
+        areas_mm2(stack).tolist(),
+        length.sum(axis=1).tolist(),
+        strict=True,
+    )
+    return [
+        PlainRing(
+            points_mm=points,
+            along=along,
+            area_mm2=area,
+            around_mm=size,
+            small=0.0 < -area < 0.5 * SMALL_MM * size and is_small(points),
+        )
+        for points, along, area, size in rows
+    ]
+
+
+def _from_farthest(stack: Complex) -> Complex:
     """Start each ring at the point that is farthest out in one direction."""
-    parts = []
-    far = rings.points_mm @ _START
-    for start, end in pairwise(rings.bounds.tolist()):
-        first = start + far[start:end].argmax()
-        parts += [rings.points_mm[first:end], rings.points_mm[start:first]]
-    return Rings(points_mm=np.concatenate(parts), bounds=rings.bounds)
+    first = (stack * _OUT.conjugate()).real.argmax(axis=1)
+    count, size = stack.shape
+    place = (first[:, None] + np.arange(size)) % size
+    place += size * np.arange(count)[:, None]
+    found: Complex = stack.take(place)
+    return found
 
 
-def _cleaned(rings: Rings) -> Rings:
-    """Leave out points on straight lines."""
-    before = rings.before(rings.length_mm)
-    bent = np.abs(rings.bend.imag) > _STRAIGHT_RAD * before * rings.length_mm
-    if bent.all():
-        return rings
-    bent[rings.starts] = True
-    kept, gone = bent.nonzero()[0], (~bent).nonzero()[0]
-    plain = rings.only(kept)
-    # a curve so fine that its points would go one by one keeps them all
+def _bend(side: Complex) -> Complex:
+    """Dot and cross product of the sides before and after each point."""
+    return np.asarray(last_of(side).conj() * side)
+
+
+def _cleaned(stack: Complex) -> Iterator[tuple[list[int], Complex]]:
+    """Leave out points on straight lines: rows of those that stay alike, and they."""
+    side = next_of(stack) - stack
+    length = np.abs(side)
+    bent = np.abs(_bend(side).imag) > _STRAIGHT_RAD * last_of(length) * length
+    bent[:, 0] |= ~bent.all(axis=1)
+    same: dict[bytes, list[int]] = {}
+    for row, pattern in enumerate(bent):
+        same.setdefault(pattern.tobytes(), []).append(row)
+    for rows in same.values():
+        kept, gone = bent[rows[0]].nonzero()[0], (~bent[rows[0]]).nonzero()[0]
+        whole = stack.take(rows, 0)
+        # a curve so fine that its points would go one by one keeps them all
+        fine = len(kept) < 3 or _strays(whole, kept, gone)
+        yield rows, whole if fine else whole.take(kept, 1)
+
+
+def _strays(whole: Complex, kept: Ints, gone: Ints) -> bool:
+    """Whether points of the rings would be too far off if they were left out."""
+    plain = whole.take(kept, 1)
+    side = next_of(plain) - plain
     corner = kept.searchsorted(gone) - 1
-    away = rings.place.take(gone) - plain.place.take(corner)
-    across = (away.conj() * plain.side.take(corner)).imag
-    strays = np.abs(across) > _CLEAN_MM * plain.length_mm.take(corner)
-    few = plain.ends - plain.starts < 2
-    if not strays.any() and not few.any():
-        return plain
-    fine = plain.bounds.searchsorted(corner[strays], "right") - 1
-    found, whole = (some.split(some.points_mm) for some in (plain, rings))
-    for number in {*fine.tolist(), *few.nonzero()[0].tolist()}:
-        found[number] = whole[number]
-    return Rings.of(found)
+    away = whole.take(gone, 1) - plain.take(corner, 1)
+    across = (away.conj() * side.take(corner, 1)).imag
+    strays = np.abs(across) > _CLEAN_MM * np.abs(side).take(corner, 1)
+    return bool(strays.any())

@@ -8,9 +8,15 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.flush_outline import drawn_in, mitred, shape_of
+from calib.flush_outline import complex_of, drawn_in, mitred, shape_of
 from calib.flush_press import compensated
-from calib.flush_rings import Rings, plain_rings
+from calib.flush_rings import (
+    areas_mm2,
+    have_needles,
+    plain_rings,
+    seen_whole,
+    stacks,
+)
 from patterns.base import Section
 from tests.calib.flat_samples import SETTING, model
 
@@ -65,14 +71,40 @@ def test_a_fine_circle_stays_one(sides: int) -> None:
     assert len(found.points_mm) == sides
 
 
-def test_areas_and_needles_of_rings_end_to_end() -> None:
+def test_areas_and_needles_of_rings() -> None:
     needle = np.array([(0.0, 0.0), (2.0, 0.0), (2.0, 2.0), (5.0, 2.001), (0.0, 2.002)])
     rings = [SQUARE, HOLE, needle, ELL]
-    every = Rings.of(rings)
     areas = [shapely.Polygon(ring).area for ring in rings]
     areas[1] *= -1.0
-    assert every.areas_mm2 == pytest.approx(areas)
-    assert every.have_needles.tolist() == [False, False, True, False]
+    for numbers, stack in stacks(rings):
+        assert areas_mm2(stack) == pytest.approx([areas[k] for k in numbers])
+        assert have_needles(stack).tolist() == [k == 2 for k in numbers]
+
+
+@given(
+    radii=st.lists(st.floats(-1.0, 4.0), min_size=5, max_size=12),
+    turns=st.integers(1, 2),
+)
+@settings(max_examples=80, deadline=None)
+def test_what_is_seen_whole_does_not_cross_itself(
+    radii: list[float], turns: int
+) -> None:
+    turn = 2.0 * np.pi * turns * np.arange(len(radii)) / len(radii)
+    ring = (3.0 + np.array(radii))[:, None] * np.column_stack(
+        [np.cos(turn), np.sin(turn)]
+    )
+    for _, stack in stacks([ring, ring[::-1]]):
+        left, right = seen_whole(stack).tolist()
+        assert shapely.is_valid(shapely.Polygon(ring)) or not left
+        assert not right
+
+
+def test_seen_whole() -> None:
+    u_shape = np.array([(0, 0), (9, 0), (9, 9), (8, 9), (8, 1), (1, 1), (1, 9), (0, 9)])
+    eight = np.array([(-5.0, -5.0), (5.0, 5.0), (5.0, -5.0), (-5.0, 5.0)])
+    for ring, wanted in ((SQUARE, True), (circle(90), True), (eight, False)):
+        assert seen_whole(complex_of(ring)[None]).tolist() == [wanted]
+    assert not seen_whole(complex_of(u_shape)[None])[0]
 
 
 @given(shrink=st.lists(st.floats(0.97, 1.0), min_size=2, max_size=4))
