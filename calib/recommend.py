@@ -23,16 +23,28 @@ MENDABLE_MM = 0.1
 FLARE_COUPON = "print and measure the flare coupon (`rimgauge coupon flare`)"
 RIM_COUPON = "print and measure the rim tiles (`rimgauge coupon rims`)"
 
-_EASE: dict[WayName, int] = {"flat": 0, "tilted": 1, "lipped": 2}
 _COVERAGE_95 = 1.96
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Pick:
-    """A way with what its rim is expected to depart by."""
+    """A way with what its rim is expected to depart by.
+
+    A flare that insets don't mend counts whole: how such a one comes out when it is
+    sanded off was measured on no coupon.
+    """
 
     way: Way
     departure: Interval
+
+    @classmethod
+    def of(cls, way: Way) -> _Pick | None:
+        """Take what is known of a way; None: nothing is."""
+        flare = way.flare.interval
+        if flare is not None and flare.value_mm > MENDABLE_MM:
+            return cls(way=way, departure=flare)
+        known = way.departure.interval
+        return None if known is None else cls(way=way, departure=known)
 
     @property
     def name(self) -> WayName:
@@ -43,6 +55,16 @@ class _Pick:
         """The departure in words."""
         d = self.departure
         return f"{d.value_mm:.3f} mm ({max(d.low_mm, 0.0):.3f} to {d.high_mm:.3f})"
+
+    @property
+    def left(self) -> str:
+        """What insets leave flat, in words."""
+        if self.departure is self.way.departure.interval:
+            return f"flat, {self.told} would be left that no inset takes away"
+        return (
+            f"flat, a flare of {self.told} would be left that no inset takes away, and "
+            "how it sands off is not measured"
+        )
 
 
 def recommend(
@@ -71,11 +93,7 @@ def recommend(
     """
     by_name = {way.name: way for way in ways}
     flat, lipped = by_name["flat"], by_name["lipped"]
-    picks = [
-        _Pick(way=way, departure=departure)
-        for way in ways
-        if (departure := _departure(way)) is not None
-    ]
+    picks = [pick for way in ways if (pick := _Pick.of(way)) is not None]
     if not any(way.offered for way in ways):
         return _nothing_offered(ways)
     if not picks:
@@ -109,17 +127,6 @@ def recommend(
         second=second_print,
         untold=_other_treatment(tilted, by_name),
     )
-
-
-def _departure(way: Way) -> Interval | None:
-    """Take what the rim departs by; a flare that insets don't mend counts whole.
-
-    How such a flare comes out when it is sanded off was measured on no coupon.
-    """
-    flare = way.flare.interval
-    if flare is not None and flare.value_mm > MENDABLE_MM:
-        return flare
-    return way.departure.interval
 
 
 def _nothing_offered(ways: Sequence[Way]) -> Recommendation:
@@ -216,11 +223,7 @@ def _without_tiles(
             ),
             measure_next=None,
         )
-    why = (
-        _against_flat(flat_way)
-        if flat is None
-        else f"flat, {flat.told} would be left that no inset takes away."
-    )
+    why = _against_flat(flat_way) if flat is None else f"{flat.left}."
     return Recommendation(
         way="lipped" if lipped.offered else None,
         reason=(
@@ -254,8 +257,7 @@ def _flat_or_tilted(
         return Recommendation(
             way=tilted.name,
             reason=(
-                f"{_told_of(tilted, usable)}; flat, {flat.told} would be left that no "
-                f"inset takes away, {gain:.3f} mm more{beyond}."
+                f"{_told_of(tilted, usable)}; {flat.left}: {gain:.3f} mm more{beyond}."
             ),
             measure_next=untold or (None if sure else next_one or _again()),
         )

@@ -107,8 +107,8 @@ def test_a_flare_that_insets_leave_counts_though_sanding_would_take_it() -> None
     )
     found = recommend(ways, bottle="invented", tolerance_mm=0.05)
     assert found.way == "lipped"
-    assert "1.000 mm" in found.reason
-    assert "no inset takes away" in found.reason
+    assert "a flare of 1.000 mm" in found.reason
+    assert "no inset takes away, and how it sands off is not measured" in found.reason
 
 
 def test_bare_when_the_lip_gains_nothing() -> None:
