@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from itertools import chain
 from typing import TYPE_CHECKING
 
-import manifold3d
 import numpy as np
 import shapely
 from matplotlib.patches import PathPatch
@@ -35,6 +34,7 @@ from patterns.base import Base
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import manifold3d
     from matplotlib.axes import Axes
 
     from calib.ways import Told, WallProfile, Way
@@ -64,24 +64,20 @@ _BARS_MM = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Subject:
-    """A base to be drawn, its body, and downhill (2,) in its frame.
+    """A base to be drawn, and downhill (2,) in its frame.
 
-    ``across_mm``: how far to the left of its origin it is cut.
+    ``across_mm``: how far to the left of its origin it is cut along downhill;
+    ``section``: that cut.
     ``close_factor`` and ``below_factor``: how much larger departures are drawn at the
     rim and from below, the same for all ways, so that they compare by eye.
     """
 
     base: Base
-    body: manifold3d.Manifold
     lean: Array
     across_mm: float
+    section: shapely.Geometry
     close_factor: int
     below_factor: int
-
-    @property
-    def section(self) -> shapely.Geometry:
-        """The cut along downhill, in the base's frame."""
-        return beside(self.body, self.lean, self.across_mm, 0.0)
 
     def behind(self, made: TiltedBase, within_mm: float) -> shapely.Geometry:
         """Give the base's cut and what supports it near there, in the print frame."""
@@ -99,11 +95,12 @@ def subject_of(
     tilted = [way.departure for way in ways if way.name != "flat"]
     departs = [told for way in ways for told in (way.departure, way.flare)]
     plain = [way.profile.plain_mm for way in ways if way.profile is not None]
+    across = _cut_at(base, lean)
     return Subject(
         base=base,
-        body=body,
         lean=lean,
-        across_mm=_cut_at(base, lean),
+        across_mm=across,
+        section=beside(body, lean, across, 0.0),
         close_factor=_factor(_largest(tilted), _LOST_DRAWN_MM),
         below_factor=_factor(
             max([_largest(departs), *map(abs, chain(*plain))]), _BELOW_SHARE * width

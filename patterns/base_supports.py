@@ -17,31 +17,22 @@ from numpy.typing import NDArray
 from patterns.pillars import (
     CONE_MM,
     LEAN_DEG,
-    PEEL_WIDTH_MM,
     PILLAR_FOOT_MM,
     PILLAR_TOP_MM,
     RAFT_MM,
     SINK_MM,
     joints_mm,
-    raft_plan,
-    raft_solid,
 )
-from patterns.struts import Strut, strut_solids
 from patterns.tilted_spec import ContactPlace, Footing
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    import manifold3d
+    from collections.abc import Sequence
 
     from patterns.tilted_part import Hit, Part
 
 CLEAR_MM = 0.15  # between a pillar and the part
 STUB_SINK_MM = 0.35  # what stands on the base goes this far into it
 ASIDE_MM = (2.0, 3.5, 5.0, 8.0, 12.0, 16.0)
-BRACE_EVERY_MM = 15.0
-BRACE_MM = 0.35  # radius
-BRACE_REACH_MM = 6.0
 _TURNS = 12
 _FAR_MM = 1e4
 _UNDER_MM = -1.0  # under the plate
@@ -70,7 +61,7 @@ class Support:
 
 def seen_from_below(part: Part, x_mm: float, y_mm: float) -> Hit | None:
     """Find what an upright ray meets first."""
-    return next(iter(_upright(part, x_mm, y_mm, _FAR_MM)), None)
+    return next(iter(upright(part, x_mm, y_mm, _FAR_MM)), None)
 
 
 def from_raft(
@@ -136,33 +127,6 @@ def from_base(
     )
 
 
-def supports_solid(part: Part, supports: Sequence[Support]) -> manifold3d.Manifold:
-    """Build raft, pillars and the braces between long ones."""
-    from manifold3d import Manifold, OpType
-
-    struts = [Strut(along_mm=s.along_mm, radii_mm=s.radii_mm) for s in supports]
-    thin = np.full(2, BRACE_MM)
-    struts += [
-        Strut(along_mm=ends, radii_mm=thin, sides=6) for ends in _braces(part, supports)
-    ]
-    raft = _raft([s for s in supports if s.footing == "raft"])
-    return Manifold.batch_boolean([raft, *strut_solids(struts)], OpType.Add)
-
-
-def _raft(standing: Sequence[Support]) -> manifold3d.Manifold:
-    """Plate under all pillars, notched uphill and downhill."""
-    import shapely
-
-    plan = raft_plan(support.along_mm[0, :2] for support in standing)
-    (ring,) = plan.to_polygons()
-    hull = shapely.Polygon(ring)
-    y_mm = hull.centroid.y
-    half = PEEL_WIDTH_MM / 2
-    band = shapely.box(-_FAR_MM, y_mm - half, _FAR_MM, y_mm + half)
-    left, _, right, _ = hull.intersection(band).bounds
-    return raft_solid(plan, left, right, y_mm)
-
-
 def _pillar(
     joints: Sequence[NDArray[np.float64]],
     touch_mm: NDArray[np.float64],
@@ -200,10 +164,10 @@ def _free_below(part: Part, joint_mm: NDArray[np.float64]) -> bool:
     """Whether a pillar up to a joint stands clear of the part."""
     reach = PILLAR_FOOT_MM + CLEAR_MM
     places = joint_mm[:2] + reach * np.vstack([np.zeros(2), _around(np.pi / 2)[:, :2]])
-    return not any(_upright(part, x, y, joint_mm[2]) for x, y in places)
+    return not any(upright(part, x, y, joint_mm[2]) for x, y in places)
 
 
-def _upright(part: Part, x_mm: float, y_mm: float, to_mm: float) -> list[Hit]:
+def upright(part: Part, x_mm: float, y_mm: float, to_mm: float) -> list[Hit]:
     """Find what a ray from the plate up to a height meets."""
     return part.hits(np.array([x_mm, y_mm, _UNDER_MM]), np.array([x_mm, y_mm, to_mm]))
 
@@ -229,34 +193,3 @@ def _free_between(
     start = touch_mm + way * (CONE_MM / length)
     sides = (radius_mm + CLEAR_MM) * _around(np.pi / 2)[::2]
     return not any(part.hits(start + side, joint_mm + side) for side in sides)
-
-
-def _braces(part: Part, supports: Sequence[Support]) -> Iterator[NDArray[np.float64]]:
-    """Lead struts at 45 degrees between neighbouring long pillars: ends (2, 3)."""
-    from scipy.spatial import cKDTree
-
-    long = [s for s in supports if s.pillar_mm > BRACE_EVERY_MM]
-    if len(long) < 2:
-        return
-    feet = np.array([s.along_mm[0, :2] for s in long])
-    tops = np.array([s.pillar_mm for s in long])
-    apart, near = cKDTree(feet).query(
-        feet, k=min(3, len(long)), distance_upper_bound=BRACE_REACH_MM
-    )
-    pairs = {
-        (min(i, int(j)), max(i, int(j)))
-        for i, row in enumerate(near)
-        for j, gap in zip(row, apart[i], strict=True)
-        if 2 * PILLAR_FOOT_MM < gap < BRACE_REACH_MM
-    }
-    for i, j in sorted(pairs):
-        gap = float(np.linalg.norm(feet[i] - feet[j]))
-        levels = np.arange(BRACE_EVERY_MM / 2, min(tops[i], tops[j]), BRACE_EVERY_MM)
-        for count, low in enumerate(levels):
-            first, last = (feet[i], feet[j])[:: 1 if count % 2 else -1]
-            if low + gap > min(tops[i], tops[j]) - CONE_MM:
-                continue
-            ends = np.array([(*first, low), (*last, low + gap)])
-            middle = ends.mean(axis=0)
-            if not _upright(part, middle[0], middle[1], ends[1, 2]):
-                yield ends

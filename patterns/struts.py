@@ -6,6 +6,7 @@ triangles.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -30,6 +31,20 @@ class Strut:
     along_mm: NDArray[np.float64]
     radii_mm: NDArray[np.float64]
     sides: int = PILLAR_SIDES
+
+    def volume_mm3(self, low_mm: float, high_mm: float) -> float:
+        """Volume between two heights: its cut is that of the discs all along."""
+        heights = self.along_mm[:, 2]
+        inner = heights[(heights > low_mm) & (heights < high_mm)]
+        at = np.clip([low_mm, *inner, high_mm], heights[0], heights[-1])
+        r = np.interp(at, heights, self.radii_mm)
+        square = r[:-1] ** 2 + r[:-1] * r[1:] + r[1:] ** 2
+        return float(ngon_mm2(self.sides) / 3 * (np.diff(at) @ square))
+
+
+def ngon_mm2(sides: int) -> float:
+    """Area of a regular polygon with its corners 1 mm from the middle."""
+    return sides / 2 * math.sin(2 * math.pi / sides)
 
 
 def strut_solids(struts: Sequence[Strut]) -> list[manifold3d.Manifold]:

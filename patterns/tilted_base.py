@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,8 +10,8 @@ from patterns.base_checks import one_body
 from patterns.base_contacts import face_grid, filled, rim_rows
 from patterns.base_islands import PHASES, Watch, watch_layers
 from patterns.base_lip import below_solid, covered_share, foot_of, volumes_mm3
+from patterns.base_scaffold import scaffold
 from patterns.base_sections import solid
-from patterns.base_supports import supports_solid
 from patterns.base_tilt import (
     joined,
     moved,
@@ -35,7 +34,7 @@ from patterns.tilted_spec import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
     import manifold3d
     import shapely
@@ -43,7 +42,6 @@ if TYPE_CHECKING:
 
     from patterns.base import Base
     from patterns.base_lip import Foot
-    from patterns.base_supports import Support
     from patterns.tilted_part import Part, Turned
 
 __all__ = [
@@ -93,13 +91,13 @@ def tilt_base(
     depth = foot.allowance_mm + foot.lip_depth_mm
     part = part_of(stands, below, depth, floor)
     watch = Watch(part=part, spec=spec)
-    supports: list[manifold3d.Manifold] = []
+    supports: tuple[manifold3d.Manifold, ...] = ()
     supports_mm3, span = 0.0, np.nan
     if spec.supports:
         span = _place_supports(watch, foot, tilt_pose(spec.tilt_deg, part.lift_mm), say)
         say("building supports ...")
-        supports.append(supports_solid(part, watch.supports))
-        supports_mm3 = supports[0].volume() - _sunk_mm3(watch.supports)
+        stand = scaffold(part, watch.supports)
+        supports, supports_mm3 = stand.solids, stand.volume_mm3
     plan = _plan_mm(part, supports)
     plate = _on_plate(plan)
     raised = joined(plate, tilt_pose(0.0, part.lift_mm))
@@ -145,9 +143,10 @@ def join_up(
     say("joining base and supports ...")
     turn, shift = tilted.pose[:, :3], tilted.pose[:, 3]
     back = np.column_stack([turn.T, -turn.T @ shift])
+    below = Manifold.batch_boolean(list(tilted.added), OpType.Add)
+    below.num_tri()  # joined first, upright: a large base is gone through once
     # in the base's own frame: turned, a large one would be held twice
-    added = [body.transform(back) for body in tilted.added]
-    whole = Manifold.batch_boolean([solid(base), *added], OpType.Add)
+    whole = solid(base) + below.transform(back)
     vertices, faces = mesh_arrays(one_body(whole, base.name, "tilted"))
     vertices = np.round(moved(vertices, tilted.pose), _DECIMALS) + 0.0
     return JoinedBase(vertices_mm=vertices, faces=faces)
@@ -178,13 +177,9 @@ def _shares(what: str, say: Callable[[str], None]) -> Callable[[float], None]:
     return lambda share: say(f"{what}, {100 * share:.0f} % ...")
 
 
-def _sunk_mm3(supports: Sequence[Support]) -> float:
-    """Volume of the tips, which lie within the part."""
-    tips = ((s.along_mm[-2:, 2], s.radii_mm[-1]) for s in supports)
-    return float(sum(math.pi * r**2 * (high - low) for (low, high), r in tips))
-
-
-def _plan_mm(part: Part, supports: list[manifold3d.Manifold]) -> NDArray[np.float64]:
+def _plan_mm(
+    part: Part, supports: tuple[manifold3d.Manifold, ...]
+) -> NDArray[np.float64]:
     """Corners of the convex outline of all, seen from above, (n, 2)."""
     small = [body for body in (part.below, *supports) if not body.is_empty()]
     corners = [mesh_arrays(body)[0][:, :2] for body in small]
