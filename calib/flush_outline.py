@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
-Values = TypeVar("Values", Array, Complex)
+Values = TypeVar("Values", Array, Complex, Ints)
 
 CORNER_TURN_RAD = np.radians(12.0)
 """Vertices that turn by less are taken for those of a curve."""

@@ -24,6 +24,8 @@ SAME_MM = 1e-6
 
 _CLEAN_MM = 0.0003
 _STRAIGHT_RAD = 2e-5  # finer than a curve of 100,000 sides turns at a point
+_BEVEL_MM = 0.03
+_BESIDE_BEVEL_MM = 0.3
 _OUT = 0.8526 + 0.5226j  # along no axis of any plain shape
 _ALIKE = 2e-3  # of the directions of sides
 _MOST_RUN_MM = 0.15
@@ -95,6 +97,9 @@ def seen_whole(stack: Complex) -> Flags:
 def plain_rings(rings: Sequence[Array]) -> list[PlainRing]:
     """Leave out points on straight lines; start each ring where it is farthest out.
 
+    Bevels too narrow for any pixel are left out too: drawn in by another inset than
+    the long sides beside it, one would be turned inside out.
+
     Parameters
     ----------
     rings : sequence of (n, 2) arrays
@@ -123,9 +128,35 @@ def alike(rings: Sequence[PlainRing]) -> Flags:
     return np.asarray((np.abs(away - away[0]) < tolerance).all(axis=(1, 2)))
 
 
+def _sharp(ring: Complex) -> Complex:
+    """Let long sides with next to nothing between them meet in a corner."""
+    size = len(ring)
+    side = next_of(ring) - ring
+    first = (np.abs(side) >= _BESIDE_BEVEL_MM).nonzero()[0]
+    second, end = next_of(first), (first + 1) % size
+    across = ring[second] - ring[end]
+    bevel = (second != end) & (np.abs(across) < _BEVEL_MM)
+    if not bevel.any():
+        return ring
+    first, second, end, across = (v[bevel] for v in (first, second, end, across))
+    turn = (side[first].conj() * side[second]).imag
+    on = (across.conj() * side[second]).imag / np.where(turn == 0.0, 1.0, turn)
+    meet = ring[end] + on * side[first]
+    far = np.abs(meet - ring[end]) > _BEVEL_MM
+    found = ring.copy()
+    found[second] = np.where(far, ring[end] + across / 2.0, meet)
+    gone = np.arange(size) - end[:, None]
+    kept = ~(gone % size < (second - end)[:, None] % size).any(axis=0)
+    return found[kept] if kept.sum() > 2 else ring
+
+
 def _measured(stack: Complex) -> list[PlainRing]:
     side = next_of(stack) - stack
     length = np.abs(side)
+    if length.min() < _BEVEL_MM:
+        sharp = [_sharp(ring) for ring in stack]
+        if min(map(len, sharp)) < stack.shape[1]:
+            return [one for ring in sharp for one in _measured(ring[None])]
     rows = zip(
         points_of(stack),
         points_of(side / length),
@@ -167,8 +198,8 @@ def _cleaned(stack: Complex) -> Iterator[tuple[list[int], Complex]]:
     bent = np.abs(_bend(side).imag) > _STRAIGHT_RAD * last_of(length) * length
     bent[:, 0] |= ~bent.all(axis=1)
     same: dict[bytes, list[int]] = {}
-    for row, pattern in enumerate(bent):
-        same.setdefault(pattern.tobytes(), []).append(row)
+    for row, pattern in enumerate(map(bytes, bent)):
+        same.setdefault(pattern, []).append(row)
     for rows in same.values():
         kept, gone = bent[rows[0]].nonzero()[0], (~bent[rows[0]]).nonzero()[0]
         whole = stack.take(rows, 0)

@@ -62,6 +62,31 @@ def test_points_on_straight_lines_and_the_start_make_no_difference(
         assert found.around_mm == pytest.approx(shapely.LinearRing(ring).length)
 
 
+@pytest.mark.parametrize("turn_deg", [12.0, 45.0, 90.0, -90.0])
+@pytest.mark.parametrize("steps", [1, 3])
+def test_a_bevel_narrower_than_a_pixel_is_a_corner(turn_deg: float, steps: int) -> None:
+    turn = np.radians(turn_deg)
+    tip = np.array([3.0, 1.0])
+    first, second = np.array([1.0, 0.0]), np.array([np.cos(turn), np.sin(turn)])
+    share = np.linspace(0.0, 1.0, steps + 1)[:, None]
+    bevel = tip - 0.008 * (1.0 - share) ** 2 * first + 0.008 * share**2 * second
+    ends = [tip - 6.0 * first, tip + 6.0 * second]
+    behind = tip + 20.0 * (second - first) * np.sign(turn_deg)
+    ring = np.vstack([ends[0], bevel, ends[1], behind])
+    (found,) = plain_rings([ring if turn_deg > 0.0 else ring[::-1]])
+    assert len(found.points_mm) == 4
+    assert np.hypot(*(found.points_mm - tip).T).min() < 1e-6
+
+
+def test_short_sides_of_a_curve_are_no_bevel() -> None:
+    arc = 0.2 * circle(40, 1.0)[:11] + 4.8  # a rounding of 0.2 mm, sides of 31 um
+    fine = 0.05 * circle(40, 1.0)[:11] + 4.95
+    for rounding in (arc, fine):
+        ring = np.vstack([SQUARE[:2], rounding, SQUARE[3:]])
+        (found,) = plain_rings([ring])
+        assert len(found.points_mm) == len(ring)
+
+
 @pytest.mark.parametrize("sides", [96, 5_000, 300_000])
 def test_a_fine_circle_stays_one(sides: int) -> None:
     (found,) = plain_rings([circle(sides)])
