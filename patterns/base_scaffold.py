@@ -1,7 +1,7 @@
 """What stands under a tilted base: raft, pillars and the braces between long ones.
 
-Joining thousands of struts takes longer than all else, so until a base is written they
-are left as they are, and their volume is counted by what each has outside the others.
+Joining thousands of braces to their pillars takes longer than all else, so until a base
+is written they are left as they are, and what they have in common is counted instead.
 """
 
 from __future__ import annotations
@@ -63,6 +63,8 @@ class _Brace:
 
 def scaffold(part: Part, supports: Sequence[Support]) -> Scaffold:
     """Build raft, pillars and the braces between long ones."""
+    from manifold3d import Manifold, OpType
+
     struts = [Strut(along_mm=s.along_mm, radii_mm=s.radii_mm) for s in supports]
     braces = list(_braces(part, supports))
     thin = np.full(2, BRACE_MM)
@@ -71,7 +73,8 @@ def scaffold(part: Part, supports: Sequence[Support]) -> Scaffold:
         for brace in braces
     ]
     raft = _raft([s for s in supports if s.footing == "raft"])
-    solids = (raft, *strut_solids([*struts, *thin_struts]))
+    pillars = Manifold.batch_boolean(strut_solids(struts), OpType.Add)
+    solids = (raft, pillars, *strut_solids(thin_struts))
     sunk = sum(map(_sunk_mm3, supports, struts))
     return Scaffold(
         solids=solids,

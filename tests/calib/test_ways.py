@@ -169,7 +169,7 @@ def test_numbers_of_the_rows_are_those_of_the_bodies() -> None:
     top = whole.vertices_mm[:, 2].max()
     assert lipped.time is not None
     assert lipped.time.layers == math.ceil(top / 0.05 - 1e-3)
-    # tips of supports are counted as wholly within the part
+    # supports are counted before they are joined: see patterns.base_scaffold
     assert lipped.resin.total_ml == pytest.approx(volume_ml(whole), rel=5e-4)
     assert lipped.resin.base_ml == pytest.approx(volume_ml(base), rel=1e-9)
     assert lipped.sanding.depth_mm == pytest.approx(0.5)
