@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from itertools import chain, count, islice
+from itertools import chain, islice
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -12,7 +11,7 @@ from manifold3d import CrossSection, FillRule, JoinType
 from numpy.typing import NDArray
 
 from calib.flush_outline import points_of
-from calib.flush_rings import areas_mm2, have_needles, seen_whole, stacks
+from calib.flush_rings import Judged, stacks
 from patterns.base import Section
 from patterns.base_sections import section, signed_area_mm2
 from patterns.errors import SpecError
@@ -54,20 +53,20 @@ def regions_of(
     pairs = dict(zip(names, zip(designs, layers, strict=True), strict=True))
     found = dict(zip(pairs, _distinct(list(pairs.values())), strict=True))
     return tuple(
-        replace(found[name], z_mm=design.z_mm)
-        for design, name in zip(designs, names, strict=True)
+        Section(z_mm=design.z_mm, outer=one.outer, openings=one.openings)
+        for design, one in zip(designs, map(found.__getitem__, names), strict=True)
     )
 
 
 def _distinct(pairs: list[tuple[Section, list[Ring]]]) -> list[Section]:
     """Make sections of designs and their rings."""
     found, sharp, sound = [], [], []
-    for (design, _), judged in zip(pairs, _judged(pairs), strict=True):
-        outer = tuple([one.ring for one in judged if one.area_mm2 > 0.0])
-        openings = tuple([one.ring for one in judged if one.area_mm2 < 0.0])
+    for (design, _), told in zip(pairs, _told(pairs), strict=True):
+        outer = tuple([one.ring for one in told if one.area_mm2 > 0.0])
+        openings = tuple([one.ring for one in told if one.area_mm2 < 0.0])
         found.append(Section(z_mm=design.z_mm, outer=outer, openings=openings))
-        sharp.append(True in [one.sharp for one in judged])
-        sound.append(len(judged) == 1 and judged[0].simple)
+        sharp.append(True in [one.sharp for one in told])
+        sound.append(len(told) == 1 and told[0].simple)
     unsure = [number for number, sure in enumerate(sound) if not sure]
     if unsure:
         valid = _are_sound([found[number] for number in unsure])
@@ -79,7 +78,7 @@ def _distinct(pairs: list[tuple[Section, list[Ring]]]) -> list[Section]:
     return found
 
 
-class _Judged(NamedTuple):
+class _Told(NamedTuple):
     """A ring, whether it has needles, and whether it is known not to cross itself."""
 
     ring: Ring
@@ -88,21 +87,18 @@ class _Judged(NamedTuple):
     simple: bool
 
 
-def _judged(pairs: list[tuple[Section, list[Ring]]]) -> Iterator[list[_Judged]]:
+def _told(pairs: list[tuple[Section, list[Ring]]]) -> Iterator[list[_Told]]:
     every = list(chain(*(rings for _, rings in pairs)))
-    found: dict[int, _Judged] = {}
+    found: dict[int, _Told] = {}
     for numbers, stack in stacks(every):
-        rows = zip(
-            numbers,
-            areas_mm2(stack).tolist(),
-            have_needles(stack).tolist(),
-            seen_whole(stack).tolist(),
-            strict=True,
-        )
-        found.update({k: _Judged(every[k], *told) for k, *told in rows})
-    number = count()
+        judged = Judged.of(stack)
+        columns = (judged.area_mm2, judged.sharp, judged.simple)
+        rows = zip(*(column.tolist() for column in columns), strict=True)
+        for number, row in zip(numbers, rows, strict=True):
+            found[number] = _Told(every[number], *row)
+    told = (found[number] for number in range(len(every)))
     for _, rings in pairs:
-        yield [found[next(number)] for _ in rings]
+        yield list(islice(told, len(rings)))
 
 
 def _mended(design: Section, rings: list[Ring], *, blunt: bool) -> Section:
@@ -137,7 +133,11 @@ def areas(found: Section) -> list[shapely.Polygon]:
 def _are_sound(found: list[Section]) -> Iterator[bool]:
     """Whether no ring of each section crosses itself or another of it."""
     groups = [_grouped(one) for one in found]
-    valid = iter(shapely.is_valid(_polygons(list(chain(*groups)))).tolist())
+    parts = list(chain(*groups))
+    if max(map(len, parts), default=0) > 1:
+        valid = iter(shapely.is_valid(_polygons(parts)).tolist())
+    else:
+        valid = iter(shapely.is_simple(_lines([ring for ring, *_ in parts])).tolist())
     return (all(list(islice(valid, len(group)))) for group in groups)
 
 
@@ -154,14 +154,16 @@ def _grouped(found: Section) -> list[tuple[Ring, ...]]:
 
 def _polygons(groups: list[tuple[Ring, ...]]) -> NDArray[np.object_]:
     """Polygons of outer rings, each with its openings."""
-    rings = list(chain(*groups))
-    lines = np.empty(len(rings), object)
+    number = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
+    lines = _lines(list(chain(*groups)))
+    found: NDArray[np.object_] = shapely.polygons(lines, indices=number)
+    return found
+
+
+def _lines(rings: list[Ring]) -> NDArray[np.object_]:
+    found = np.empty(len(rings), object)
     for numbers, stack in stacks(rings):
-        lines[numbers] = shapely.linearrings(points_of(stack))
-    polygon = None  # where no ring is an opening
-    if len(rings) > len(groups):
-        polygon = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
-    found: NDArray[np.object_] = shapely.polygons(lines, indices=polygon)
+        found[numbers] = shapely.linearrings(points_of(stack))
     return found
 
 

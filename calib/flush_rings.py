@@ -65,33 +65,32 @@ def stacks(rings: Sequence[Array]) -> Iterator[tuple[list[int], Complex]]:
         yield ours, complex_of(np.array([rings[number] for number in ours]))
 
 
-def areas_mm2(stack: Complex) -> Array:
-    """Areas (r,) of rings, counter-clockwise positive."""
-    cross = (stack.conj() * next_of(stack)).imag
-    return np.asarray(0.5 * cross.sum(axis=1))
+@dataclass(frozen=True, kw_only=True)
+class Judged:
+    """Of some rings (r,): signed areas, and which turn the way back at a point.
 
-
-def have_needles(stack: Complex) -> Flags:
-    """Whether each ring (r,) turns the way back at a point."""
-    bend = _bend(next_of(stack) - stack)
-    sharp = -bend.real > _NEEDLE_SLOPE * np.abs(bend.imag)
-    return np.asarray(sharp.any(axis=1))
-
-
-def seen_whole(stack: Complex) -> Flags:
-    """Whether each ring (r,), counter-clockwise, is seen whole from its centroid.
-
-    Such a one doesn't cross itself.
+    ``simple``: those known not to cross themselves, as all of each is seen from its
+    centroid, counter-clockwise.
     """
-    after = next_of(stack)
-    cross = (stack.conj() * after).imag
-    thrice = np.maximum(3.0 * cross.sum(axis=1), SAME_MM**2)
-    middle = ((stack + after) * cross).sum(axis=1) / thrice
-    here = stack - middle[:, None]
-    after = next_of(here)
-    onwards = ((here.conj() * after).imag > 0.0).all(axis=1)
-    rounds = ((here.imag < 0.0) & (after.imag >= 0.0)).sum(axis=1)
-    return np.asarray(onwards & (rounds == 1))
+
+    area_mm2: Array
+    sharp: Flags
+    simple: Flags
+
+    @classmethod
+    def of(cls, stack: Complex) -> Judged:
+        """Judge a stack of rings (r, n)."""
+        after = next_of(stack)
+        cross = (stack.conj() * after).imag
+        twice = cross.sum(axis=1)
+        middle = ((stack + after) * cross).sum(axis=1)
+        middle /= np.maximum(3.0 * twice, SAME_MM**2)
+        here, after = stack - middle[:, None], after - middle[:, None]
+        onwards = ((here.conj() * after).imag > 0.0).all(axis=1)
+        rounds = ((here.imag < 0.0) & (after.imag >= 0.0)).sum(axis=1)
+        bend = _bend(after - here)
+        sharp = (-bend.real > _NEEDLE_SLOPE * np.abs(bend.imag)).any(axis=1)
+        return cls(area_mm2=0.5 * twice, sharp=sharp, simple=onwards & (rounds == 1))
 
 
 def plain_rings(rings: Sequence[Array]) -> list[PlainRing]:
@@ -157,10 +156,11 @@ def _measured(stack: Complex) -> list[PlainRing]:
         sharp = [_sharp(ring) for ring in stack]
         if min(map(len, sharp)) < stack.shape[1]:
             return [one for ring in sharp for one in _measured(ring[None])]
+    areas = 0.5 * (stack.conj() * side).imag.sum(axis=1)
     rows = zip(
         points_of(stack),
         points_of(side / length),
-        areas_mm2(stack).tolist(),
+        areas.tolist(),
         length.sum(axis=1).tolist(),
         strict=True,
     )

@@ -10,13 +10,7 @@ from hypothesis import strategies as st
 
 from calib.flush_outline import complex_of, drawn_in, mitred, shape_of
 from calib.flush_press import compensated
-from calib.flush_rings import (
-    areas_mm2,
-    have_needles,
-    plain_rings,
-    seen_whole,
-    stacks,
-)
+from calib.flush_rings import Judged, plain_rings, stacks
 from patterns.base import Section
 from tests.calib.flat_samples import SETTING, model
 
@@ -102,8 +96,9 @@ def test_areas_and_needles_of_rings() -> None:
     areas = [shapely.Polygon(ring).area for ring in rings]
     areas[1] *= -1.0
     for numbers, stack in stacks(rings):
-        assert areas_mm2(stack) == pytest.approx([areas[k] for k in numbers])
-        assert have_needles(stack).tolist() == [k == 2 for k in numbers]
+        found = Judged.of(stack)
+        assert found.area_mm2 == pytest.approx([areas[k] for k in numbers])
+        assert found.sharp.tolist() == [k == 2 for k in numbers]
 
 
 @given(
@@ -119,7 +114,7 @@ def test_what_is_seen_whole_does_not_cross_itself(
         [np.cos(turn), np.sin(turn)]
     )
     for _, stack in stacks([ring, ring[::-1]]):
-        left, right = seen_whole(stack).tolist()
+        left, right = Judged.of(stack).simple.tolist()
         assert shapely.is_valid(shapely.Polygon(ring)) or not left
         assert not right
 
@@ -128,8 +123,8 @@ def test_seen_whole() -> None:
     u_shape = np.array([(0, 0), (9, 0), (9, 9), (8, 9), (8, 1), (1, 1), (1, 9), (0, 9)])
     eight = np.array([(-5.0, -5.0), (5.0, 5.0), (5.0, -5.0), (-5.0, 5.0)])
     for ring, wanted in ((SQUARE, True), (circle(90), True), (eight, False)):
-        assert seen_whole(complex_of(ring)[None]).tolist() == [wanted]
-    assert not seen_whole(complex_of(u_shape)[None])[0]
+        assert Judged.of(complex_of(ring)[None]).simple.tolist() == [wanted]
+    assert not Judged.of(complex_of(u_shape)[None]).simple[0]
 
 
 @given(shrink=st.lists(st.floats(0.97, 1.0), min_size=2, max_size=4))
