@@ -56,14 +56,13 @@ class _Pick:
         d = self.departure
         return f"{d.value_mm:.3f} mm ({max(d.low_mm, 0.0):.3f} to {d.high_mm:.3f})"
 
-    @property
-    def left(self) -> str:
-        """What insets leave flat, in words."""
+    def left(self, more: str = "") -> str:
+        """Say what insets leave flat; ``more``: how it compares, if it does."""
         if self.departure is self.way.departure.interval:
-            return f"flat, {self.told} would be left that no inset takes away"
+            return f"flat, {self.told} would be left that no inset takes away{more}."
         return (
             f"flat, a flare of {self.told} would be left that no inset takes away, and "
-            "how it sands off is not measured"
+            "how it sands off is not measured."
         )
 
 
@@ -223,7 +222,7 @@ def _without_tiles(
             ),
             measure_next=None,
         )
-    why = _against_flat(flat_way) if flat is None else f"{flat.left}."
+    why = _against_flat(flat_way) if flat is None else flat.left()
     return Recommendation(
         way="lipped" if lipped.offered else None,
         reason=(
@@ -257,7 +256,8 @@ def _flat_or_tilted(
         return Recommendation(
             way=tilted.name,
             reason=(
-                f"{_told_of(tilted, usable)}; {flat.left}: {gain:.3f} mm more{beyond}."
+                f"{_told_of(tilted, usable)}; "
+                f"{flat.left(f', {gain:.3f} mm more{beyond}')}"
             ),
             measure_next=untold or (None if sure else next_one or _again()),
         )

@@ -15,6 +15,7 @@ import shapely
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 from numpy.typing import NDArray
+from shapely import affinity
 
 from calib.way_shapes import (
     across_in_print,
@@ -57,6 +58,7 @@ _BELOW_SHARE = 0.06  # of the base's width, seen from below
 _PILLARS_MM = 4.0  # how near the section a pillar is that is drawn behind it
 _PILLARS_CLOSE_MM = 0.6
 _SLIVER_MM = 0.004
+_SKIN_MM = 1e-3  # above an underside, where it is cut
 _BESIDE_MM = 0.0137
 _BAR_SHARE = 0.25
 _BARS_MM = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
@@ -128,12 +130,13 @@ def _factor(length_mm: float, drawn_mm: float) -> int:
     return max((f for f in _FACTORS if f * length_mm <= drawn_mm), default=1)
 
 
-def flat_section(ax: Axes, subject: Subject) -> str:
+def flat_section(ax: Axes, subject: Subject, way: Way) -> str:
     """Draw the base on the plate; give the caption."""
-    section = subject.section
-    _plate(ax, section.bounds)
+    section, below = _on_plate(subject.section, way)
+    _plate(ax, section.union(below).bounds)
     _fill(ax, section, RESIN)
-    _window(ax, section.bounds)
+    _fill(ax, below, LIP)
+    _window(ax, section.union(below).bounds)
     return "in section, true to scale"
 
 
@@ -151,10 +154,11 @@ def tilted_section(ax: Axes, subject: Subject, made: TiltedBase) -> str:
 
 def flat_close(ax: Axes, subject: Subject, way: Way) -> str:
     """Draw the lowest layers at the rim, without insets and with them."""
-    section = subject.section
+    section, below = _on_plate(subject.section, way)
     right, _ = lowest_corner(section)
     window = _around(right, 0.0, across=0.66, below=0.12)
-    seen = section.intersection(shapely.box(*window))
+    sanded = below.intersection(shapely.box(*window))
+    seen = section.intersection(shapely.box(*window)).union(sanded)
     _fill(ax, shapely.box(window[0], window[1], window[2], 0.0), PLATE)
     profile = way.profile
     if profile is None:
@@ -167,6 +171,7 @@ def flat_close(ax: Axes, subject: Subject, way: Way) -> str:
     written = _stack(right, profile, profile.written_mm, factor)
     _fill(ax, plain.difference(seen), AMISS, alpha=0.16)
     _fill(ax, seen, RESIN)
+    _fill(ax, sanded, LIP)
     _fill(ax, written.difference(seen), AMISS)
     _fill(ax, _dents(right, profile, factor).intersection(seen), AMISS)
     _edge(ax, plain.difference(seen), AMISS, dashed=True)
@@ -243,6 +248,19 @@ def tilted_below(ax: Axes, subject: Subject, made: TiltedBase, way: Way) -> str:
     if told is None:
         return "from below; departure not measured"
     return f"from below: departure {_larger(subject.below_factor)}{SKETCHED}"
+
+
+def _on_plate(
+    section: shapely.Geometry, way: Way
+) -> tuple[shapely.Geometry, shapely.Geometry]:
+    """Give a section where it is printed flat, and below it what is sanded off."""
+    lift = way.sanding.depth_mm or 0.0
+    raised = affinity.translate(section, 0.0, lift)
+    low_x, _, high_x, _ = section.bounds
+    level = shapely.LineString([(low_x, lift + _SKIN_MM), (high_x, lift + _SKIN_MM)])
+    runs = shapely.get_parts(raised.intersection(level)) if lift else ()
+    below = [shapely.box(run.bounds[0], 0.0, run.bounds[2], lift) for run in runs]
+    return raised, shapely.union_all(below)
 
 
 def _rim_below(ax: Axes, subject: Subject) -> shapely.Polygon:

@@ -63,7 +63,7 @@ _FOOT_FROM, _FOOT_LETTERS = 0.078, 205
 _KEY = (
     ("base", RESIN),
     ("supports", SUPPORT),
-    ("lip, sanded off", LIP),
+    ("sanded off", LIP),
     ("plate", PLATE),
     ("what departs", AMISS),
 )
@@ -137,7 +137,7 @@ def _subject(base: Base, made: Made, compared: Comparison) -> Subject:
 def _flat(axes: list[Axes], subject: Subject, way: Way) -> tuple[str, ...]:
     section, close, below = axes
     return (
-        flat_section(section, subject),
+        flat_section(section, subject, way),
         flat_close(close, subject, way),
         flat_below(below, subject, way),
     )

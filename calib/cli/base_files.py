@@ -214,7 +214,7 @@ def _plan_notes(ready: Ready) -> tuple[str, ...]:
     near_um = max(_FINEST_UM, 500.0 * max(plan.pixel_x_mm, plan.pixel_y_mm))
     share = (
         f"Your printer's pixels can bring {100 * plan.realisable:.0f} % of the rim to "
-        f"within {near_um:.0f} um of that, wherever the base lies on the plate."
+        f"within {near_um:.0f} um of what is planned, wherever it lies on the plate."
     )
     scallop = (
         f"Between its layers the wall keeps scallops {plan.scallop_mm.value_mm:.3f} mm "
