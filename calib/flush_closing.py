@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-_BEYOND_MM, _WITHIN_MM, _STEP_MM = 0.25, 0.8, 0.02
+_BEYOND_MM, _WITHIN_MM, _STEP_MM = 0.7, 0.8, 0.02  # masks are opened by 0.6 at most
 _TINY_DOSE = 1e-12
 _ROOF = 1e-3  # of an inscribed circle
 
@@ -113,10 +113,12 @@ class Closing:
         """Dose (k,) on the film side of a layer, from that of the layer above it."""
         return self.ratio(layer) * self.own(inset_mm) + self.passed * dose
 
-    def grown_mm(self, dose: Array, layer: int) -> float:
+    def grown_mm(self, dose: Array, layer: int, *, squeezed: bool = True) -> float:
         """How far the opening has closed in a layer of some dose, squeeze included."""
         level = np.log(np.maximum(dose, _TINY_DOSE))
         grown = float(np.interp(0.0, -level, self.sight.into_mm))
+        if not squeezed:
+            return grown
         squeezes = (self.resin.squeeze_mm, self.resin.squeeze_second_mm)
         return grown + (float(squeezes[layer][0]) if layer < len(squeezes) else 0.0)
 

@@ -17,13 +17,20 @@ from numpy.typing import NDArray
 from calib.cure import flush_level
 from calib.flush_closing import Closing, Sight, opened_further
 from calib.flush_corner import corner_profile
-from calib.flush_opening import OpeningStack, layers_above, opening_insets_mm
+from calib.flush_opening import (
+    OpeningStack,
+    is_round,
+    layers_above,
+    most_opened_mm,
+    opening_insets_mm,
+)
+from calib.flush_opening_choice import opened_for_all
 from calib.flush_plane import Plane, circle_insets_mm
 from calib.flush_rounding import phase_rms_mm, whole_quanta
 from calib.flush_wall import Edges, Flush, tabulate
 from calib.flush_width import few_of
 from calib.lattice import FREE_QUANTUM_MM, Stairs, held_mm, stairs
-from calib.squeeze_insets import EXTRA_MM, is_squeezed, relieved
+from calib.squeeze_insets import EXTRA_MM, best_of, is_squeezed, opinions, relieved
 from calib.stack import Resins
 
 if TYPE_CHECKING:
@@ -59,7 +66,6 @@ class FlatModel:
     few: tuple[Resins, ...]
     _walls: dict[float, Flush] = field(default_factory=dict)
     _rounded: dict[tuple[float, float], Ints] = field(default_factory=dict)
-    _light: dict[tuple[float, float], Ints] = field(default_factory=dict)
     _smooth: dict[float, Array] = field(default_factory=dict)
     _showing: dict[tuple[float, float], float] = field(default_factory=dict)
     _corners: dict[tuple[float, float], Array] = field(default_factory=dict)
@@ -113,24 +119,12 @@ class FlatModel:
         quantum = round(quantum_mm, 6)
         key = (wall.run_mm, quantum)
         if key not in self._rounded:
-            found = self._light_quanta(wall, quantum)
             if is_squeezed(wall):
-                insets = relieved(wall, np.asarray(found * quantum, float), quantum)
-                found = np.round(insets / quantum).astype(np.intp)
+                found = _squeezed_quanta(wall, quantum)
+            else:
+                found = whole_quanta(wall, quantum)
             self._rounded[key] = found
         return self._rounded[key]
-
-    def _light_quanta(self, wall: Flush, quantum_mm: float) -> Ints:
-        """Whole quanta (J,) that take no squeezed-out resin back.
-
-        Where it is an open question what is light and what squeezed out, they stay in
-        the middle of all that may be.
-        """
-        key = (wall.run_mm, quantum_mm)
-        if key not in self._light:
-            judge = wall.only(wall.middle) if is_squeezed(wall) else wall
-            self._light[key] = whole_quanta(judge, quantum_mm)
-        return self._light[key]
 
     def smooth_mm(self, run_mm: float) -> Array:
         """Insets (J,) of a wall whose stairs the blur smooths: to the micrometre."""
@@ -138,8 +132,9 @@ class FlatModel:
         if wall.run_mm not in self._smooth:
             found = wall.likely_mm
             if is_squeezed(wall):
-                middle = np.median(wall.exact_mm, axis=0)
-                found = relieved(wall, middle, EXTRA_MM / _SHARES)
+                step = EXTRA_MM / _SHARES
+                choices = [relieved(wall, light, step) for light in opinions(wall)]
+                found = best_of(wall, choices)
             whole = np.round(found / FREE_QUANTUM_MM)
             self._smooth[wall.run_mm] = whole * FREE_QUANTUM_MM
         return self._smooth[wall.run_mm]
@@ -156,7 +151,7 @@ class FlatModel:
         key = (wall.run_mm, quantum)
         if key not in self._showing:
             alone = wall.only(wall.typical)
-            whole = phase_rms_mm(alone, self._light_quanta(wall, quantum), quantum)
+            whole = phase_rms_mm(alone, whole_quanta(wall, quantum), quantum)
             others = np.abs(self._on_pixels_mm(wall, quantum)).max(axis=1)
             rms = float(np.sqrt(np.mean(others**2)))
             self._showing[key] = whole / max(rms, _TINY_MM)
@@ -218,11 +213,16 @@ class FlatModel:
             quantum = self.quanta_of(sight.shape)
             wider = self.stairs_in_holes_mm[0]
             insets = opening_insets_mm(self.opening, ring_mm, quantum, wider)
+            closings = [
+                Closing(sight=sight, resin=resin, setting=self.setting)
+                for resin in self.few
+            ]
+            if len(closings) > 1:
+                wider = wider if is_round(ring_mm) else 0.0
+                insets = opened_for_all(
+                    closings, insets, quantum, wider, most_opened_mm(self.opening)
+                )
             if is_squeezed(self.wall(0.0)):
-                closings = [
-                    Closing(sight=sight, resin=resin, setting=self.setting)
-                    for resin in self.few
-                ]
                 insets = opened_further(closings, insets, quantum)
             self._openings[key] = insets
         return self._openings[key]
@@ -278,6 +278,16 @@ def build_model(
         pixel_y_mm=pixel_y_mm,
         few=few_of(draws),
     )
+
+
+def _squeezed_quanta(wall: Flush, quantum_mm: float) -> Ints:
+    """Whole quanta (J,) of a wall with squeezed-out resin, as far as that is known."""
+    choices = []
+    for light in opinions(wall):
+        alone = wall.only(wall.nearest(light))
+        insets = np.asarray(whole_quanta(alone, quantum_mm) * quantum_mm, float)
+        choices.append(relieved(wall, insets, quantum_mm))
+    return np.round(best_of(wall, choices) / quantum_mm).astype(np.intp)
 
 
 def _of_draws(draws: Draws, number: int) -> Resins:

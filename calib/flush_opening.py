@@ -31,6 +31,9 @@ SMALL_MM = 5.0
 MOST_OPENED_MM = 0.6
 """A mask is opened by no more than this."""
 
+SHORT_MM = 0.1
+"""No further than this beyond what a layer would cure without any light from above."""
+
 MOST_LAYERS = 16
 """Normal layers that are opened above the raised ones, at most."""
 
@@ -80,6 +83,18 @@ def layers_above(stack: OpeningStack) -> int:
     return min(int(np.ceil(np.log(dose) / -np.log(stack.passed))), MOST_LAYERS)
 
 
+def most_opened_mm(stack: OpeningStack) -> Array:
+    """How far each layer's mask may be opened, (layers,).
+
+    If no light came from above, a normal layer would be 0.1 mm too wide on each side,
+    no more: how deep light goes is what coupons tell least well.
+    """
+    normal = stack.dose_ratio == stack.normal_ratio
+    alone = stack.plane.far_mm(min(1.0 / stack.normal_ratio, 1.0))
+    most = min(max(alone + SHORT_MM, 0.0), MOST_OPENED_MM)
+    return np.where(normal, most, MOST_OPENED_MM)
+
+
 def opening_insets_mm(
     stack: OpeningStack, ring_mm: Array, quantum_mm: Array, wider_mm: float = 0.0
 ) -> Array:
@@ -110,6 +125,7 @@ def _round_insets(stack: OpeningStack, radius_mm: float) -> Array:
     above = stack.normal_ratio * float(stack_gain(np.inf, stack.passed))
     above *= circle_dose(plane, radius_mm, 0.0, 0.0)
     insets = np.zeros(len(stack.dose_ratio))
+    most = most_opened_mm(stack)
     known: dict[float, float] = {}
     for layer in range(len(insets) - 1, -1, -1):
         ratio = float(stack.dose_ratio[layer])
@@ -118,8 +134,8 @@ def _round_insets(stack: OpeningStack, radius_mm: float) -> Array:
             found = MOST_OPENED_MM
             if level > 0.0:
                 found = circle_inset_mm(plane, radius_mm, 0.0, level)
-            known[level] = min(found, MOST_OPENED_MM)
-        insets[layer] = known[level]
+            known[level] = found
+        insets[layer] = min(known[level], most[layer])
         own = circle_dose(plane, radius_mm, insets[layer], 0.0)
         above = ratio * own + stack.passed * above
     return insets
@@ -138,6 +154,7 @@ def _side_insets(stack: OpeningStack, shape: RingShape, quantum_mm: Array) -> Ar
 
     above = stack.normal_ratio * stack_gain(np.inf, stack.passed) * dose_of(np.zeros(n))
     insets = np.zeros((len(stack.dose_ratio), n))
+    most = most_opened_mm(stack)
     last = np.zeros(n)
     for layer in range(len(insets) - 1, -1, -1):
         ratio = float(stack.dose_ratio[layer])
@@ -145,7 +162,7 @@ def _side_insets(stack: OpeningStack, shape: RingShape, quantum_mm: Array) -> Ar
         inset = last
         for _ in range(_ROUNDS):
             move = wanted - plane.place_mm(dose_of(inset))
-            found = np.clip(inset + move, -MOST_OPENED_MM, MOST_OPENED_MM)
+            found = np.clip(inset + move, -MOST_OPENED_MM, most[layer])
             settled = np.max(np.abs(found - inset)) < _SETTLED_MM
             inset = found
             if settled:
