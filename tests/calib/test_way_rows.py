@@ -11,13 +11,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 from manifold3d import Manifold
+from matplotlib.colors import to_hex
+from matplotlib.figure import Figure
 
 from calib.flat_plan import FlatPlan
 from calib.prediction import Interval
 from calib.suction import Liquid, find_suction
 from calib.wall import Setting
 from calib.way_compare import compare
-from calib.way_drawings import subject_of
+from calib.way_drawings import LIP, RESIN, flat_section, subject_of
 from calib.way_made import Made
 from calib.way_risks import flat_risks
 from calib.way_rows import flat_row
@@ -181,3 +183,16 @@ def test_departures_are_drawn_no_larger_than_the_base_bears() -> None:
     row = flat(planned(step(0.001)))
     found = subject_of(base, solid(base), np.array([1.0, 0.0]), [row])
     assert 1 < found.below_factor <= 0.06 * 20.0 / 0.3
+
+
+def test_what_is_sanded_off_is_drawn_below_the_base() -> None:
+    base = ready("disc_20_coarse")
+    row = flat(planned(step(0.1), allowance_mm=0.2))
+    subject = subject_of(base, solid(base), np.array([1.0, 0.0]), [row])
+    axes = Figure().add_subplot()
+    flat_section(axes, subject, row)
+    of = {to_hex(patch.get_facecolor()): patch.get_path() for patch in axes.patches}
+    low, high = of[LIP].get_extents().get_points()
+    assert (low[1], high[1]) == pytest.approx((0.0, 0.2))
+    assert high[0] - low[0] == pytest.approx(20.0, abs=0.3)  # of 20 mm, with corners
+    assert of[RESIN].get_extents().y0 == pytest.approx(0.2)
