@@ -13,8 +13,6 @@ from typing import TYPE_CHECKING
 from patterns.errors import RecordError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from calib.wall import Setting
 
 
@@ -54,25 +52,6 @@ class PrintTime:
     def counted_s(self) -> float:
         """All that is known; of the light alone where nothing else is."""
         return self.light_s + self.lift_s + self.wait_s
-
-    @property
-    def whole(self) -> bool:
-        """Whether nothing is missing."""
-        return not self.unknown
-
-
-def strokes_s(strokes: Sequence[tuple[float, float]]) -> float:
-    """Seconds of a lift from its strokes, each a distance in mm and a speed in mm/s.
-
-    Raises
-    ------
-    RecordError
-        A distance or a speed is not positive.
-    """
-    for way_mm, speed in strokes:
-        _check("stroke_mm", way_mm, least=1e-6, most=1000.0)
-        _check("speed_mm_per_s", speed, least=1e-3, most=1000.0)
-    return math.fsum(way_mm / speed for way_mm, speed in strokes)
 
 
 def layer_count(height_mm: float, layer_mm: float) -> int:

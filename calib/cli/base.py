@@ -116,6 +116,16 @@ _QUIET_S = 2.0
 )
 @click.option("--wait-s", type=Within(0.0, 3600.0), help="Seconds a layer for pauses.")
 @click.option(
+    "--bottom-lift-s",
+    type=Within(0.0, 3600.0),
+    help="Lift and return of bottom and transition layers, where it differs.",
+)
+@click.option(
+    "--bottom-wait-s",
+    type=Within(0.0, 3600.0),
+    help="Pauses of bottom and transition layers, where they differ.",
+)
+@click.option(
     "--lift-mm-per-s",
     type=Within(0.001, 100.0),
     help="How fast the plate first leaves the film.",

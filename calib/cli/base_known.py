@@ -120,6 +120,8 @@ def setup_of(known: Known, options: Mapping[str, Any]) -> Setup:
         motion=Motion(
             lift_s=options["lift_s"],
             wait_s=options["wait_s"],
+            raised_lift_s=options["bottom_lift_s"],
+            raised_wait_s=options["bottom_wait_s"],
             lift_mm_per_s=options["lift_mm_per_s"],
         ),
         viscosity_pa_s=options["viscosity_pa_s"],

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.print_time import Motion, layer_count, print_time, strokes_s
+from calib.print_time import Motion, layer_count, print_time
 from calib.wall import Setting
 from patterns.errors import RecordError
 
@@ -36,23 +36,21 @@ def test_a_printer_with_one_lift_for_all_layers() -> None:
     assert by_hand == 1072.5  # 150 + 65 + 177.5 of light, 680 of the rest
     assert found.layers == 80
     assert found.light_s == pytest.approx(392.5)
-    assert found.whole
+    assert found.unknown == ()
     assert found.counted_s == pytest.approx(by_hand, abs=1e-9)
 
 
 def test_a_printer_that_lifts_raised_layers_slowly() -> None:
-    """In strokes: raised 8 mm at 0.5 and back at 2; normal 3 + 4 mm, back at 3 mm/s."""
+    """Raised 8 mm at 0.5, back at 2 mm/s; normal 3 at 1, 4 at 4, 7 back at 3.5."""
     setting = Setting(
         layer_mm=0.03, normal_s=1.8, raised_s=(25.0,) * 4, bottom_layers=4
     )
     motion = Motion(
-        lift_s=strokes_s([(3.0, 1.0), (4.0, 4.0), (7.0, 3.5)]),
-        raised_lift_s=strokes_s([(8.0, 0.5), (8.0, 2.0)]),
+        lift_s=3.0 / 1.0 + 4.0 / 4.0 + 7.0 / 3.5,
+        raised_lift_s=8.0 / 0.5 + 8.0 / 2.0,
         wait_s=0.5,
         raised_wait_s=20.0,
     )
-    assert motion.lift_s == pytest.approx(3.0 + 1.0 + 2.0)
-    assert motion.raised_lift_s == pytest.approx(16.0 + 4.0)
     found = print_time(3.0, setting, motion)
     by_hand = sum(25.0 + 20.0 + 20.0 for _ in range(4))
     by_hand += sum(1.8 + 6.0 + 0.5 for _ in range(4, 100))
@@ -73,7 +71,6 @@ def test_a_printer_that_tips_its_vat_and_never_waits() -> None:
 def test_what_is_not_given_is_named_and_not_guessed() -> None:
     found = print_time(4.0, SETTING, Motion())
     assert found.unknown == ("lift", "wait")
-    assert not found.whole
     assert found.counted_s == found.light_s == pytest.approx(392.5)
     assert print_time(4.0, SETTING, Motion(lift_s=7.0)).unknown == ("wait",)
 
@@ -97,8 +94,3 @@ def test_times_that_make_no_sense_are_refused(seconds: float) -> None:
         Motion(lift_s=seconds)
     with pytest.raises(RecordError, match="raised_wait_s"):
         Motion(raised_wait_s=seconds)
-
-
-def test_a_stroke_without_speed_is_refused() -> None:
-    with pytest.raises(RecordError, match="speed_mm_per_s"):
-        strokes_s([(5.0, 0.0)])

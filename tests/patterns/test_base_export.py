@@ -137,6 +137,21 @@ def test_a_guess_is_called_one_on_its_sheet() -> None:
     assert "Layer height" in text
 
 
+def test_cautions_stand_on_the_sheet_and_of_cavities_where_there_are_any() -> None:
+    text = sheets.text(base_sheet_pdf(_sheet(), "a4"))
+    for caution in ("spatula", "alcohol", "dust mask", "gloves", "under pressure"):
+        assert caution in text
+    solid = sheets.text(base_sheet_pdf(replace(_sheet(), cavities=False), "a4"))
+    assert "under pressure" not in solid
+
+
+def test_who_supports_elsewhere_is_told_what_to_switch_off() -> None:
+    said = "Where you support it, switch off"
+    assert said in sheets.text(base_sheet_pdf(_sheet(), "a4"))
+    held = replace(_sheet(), supports=True)
+    assert said not in sheets.text(base_sheet_pdf(held, "a4"))
+
+
 def test_a_name_in_any_script_and_of_any_length_is_set() -> None:
     named = replace(_sheet(), name="основа 座 " * 20, settings=(("Bottle", "серый"),))
     assert "?..." in sheets.text(base_sheet_pdf(named, "a4"))
