@@ -33,6 +33,7 @@ LIFT_MM = 3.0
 _GRID_MM = 1e-5  # single precision at 100 mm
 _BESIDE_MM = 0.1
 _STEP_MM = 0.25
+_AT_ONCE = 8  # layers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -258,8 +259,11 @@ def _followed(
 def _new(parts: Parts, under: Parts) -> Parts:
     """What of each part has nothing below it."""
     part, footing = shapely.STRtree(under).query(parts)
+    feet = np.bincount(part, minlength=len(parts))
+    lone = feet[part] == 1
     new = parts.copy()
-    for one in np.unique(part):
+    new[part[lone]] = shapely.difference(parts[part[lone]], under[footing[lone]])
+    for one in np.flatnonzero(feet > 1):
         new[one] = parts[one].difference(_one(under[footing[part == one]]))
     return new
 
@@ -282,18 +286,44 @@ def _one(parts: Parts) -> shapely.Geometry:
 def cuts(
     mesh: trimesh.Trimesh, heights_mm: NDArray[np.float64]
 ) -> Iterator[shapely.Geometry]:
-    """Regions at some heights, cut by trimesh."""
-    lines, _, _ = trimesh.intersections.mesh_multiplane(  # type: ignore[no-untyped-call]
-        mesh, (0.0, 0.0, 0.0), (0.0, 0.0, 1.0), heights_mm
+    """Regions at some heights, from below, cut by trimesh."""
+    for some, part in _by_height(mesh, heights_mm):
+        lines, _, _ = trimesh.intersections.mesh_multiplane(  # type: ignore[no-untyped-call]
+            part, (0.0, 0.0, 0.0), (0.0, 0.0, 1.0), some
+        )
+        yield from map(_enclosed, lines)
+
+
+def _by_height(
+    mesh: trimesh.Trimesh, heights_mm: NDArray[np.float64]
+) -> Iterator[tuple[NDArray[np.float64], trimesh.Trimesh]]:
+    """A few heights at a time, and of the mesh what they meet."""
+    low, high = (
+        mesh.vertices[mesh.faces, 2].min(1),
+        mesh.vertices[mesh.faces, 2].max(1),
     )
-    for some in lines:
-        ends = np.round(some / _GRID_MM) * _GRID_MM
-        ends = ends[(ends[:, 0] != ends[:, 1]).any(axis=1)]
-        region = _region(ends)
-        if not region.is_valid:  # single precision bends a straight edge back on itself
-            whole = shapely.get_parts(shapely.make_valid(region))
-            region = shapely.union_all(whole[shapely.area(whole) > 0])
-        yield region
+    for first in range(0, len(heights_mm), _AT_ONCE):
+        some = heights_mm[first : first + _AT_ONCE]
+        faces = mesh.faces[(low <= some[-1]) & (high >= some[0])]
+        kept, faces = np.unique(faces, return_inverse=True)
+        yield (
+            some,
+            trimesh.Trimesh(
+                mesh.vertices[kept], faces.reshape(-1, 3), process=False, validate=False
+            ),
+        )
+
+
+def _enclosed(lines: NDArray[np.float64]) -> shapely.Geometry:
+    """What lines (n, 2, 2) enclose, as a valid region."""
+    ends = np.round(lines / _GRID_MM) * _GRID_MM
+    ends = ends[(ends[:, 0] != ends[:, 1]).any(axis=1)]
+    region = _region(ends)
+    if region.is_valid:
+        return region
+    # single precision bends a straight edge back on itself
+    whole = shapely.get_parts(shapely.make_valid(region))
+    return shapely.union_all(whole[shapely.area(whole) > 0])
 
 
 def _region(ends: NDArray[np.float64]) -> shapely.Geometry:
@@ -323,18 +353,20 @@ def _rings(ends: NDArray[np.float64]) -> Parts | None:
         return None
     beside = both[np.argsort(both[:, 0]), 1].reshape(-1, 2).tolist()
     order: list[int] = []
-    ring: list[int] = []
+    firsts: list[int] = []
     seen = [False] * len(places)
     for start in range(len(places)):
+        if seen[start]:
+            continue
+        firsts.append(len(order))
         here = start
         while not seen[here]:
             seen[here] = True
             order.append(here)
-            ring.append(start)
             one, other = beside[here]
             here = other if seen[one] else one
     points = places[order]
-    of = np.unique(ring, return_inverse=True)[1]
+    of = np.repeat(np.arange(len(firsts)), np.diff([*firsts, len(order)]))
     large = np.bincount(of)[of] > 2
     points, of = points[large], np.unique(of[large], return_inverse=True)[1]
     return np.asarray(shapely.linearrings(points.real, points.imag, indices=of))
