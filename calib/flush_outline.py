@@ -10,7 +10,7 @@ its direction times ``s + 1j t``.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TypeVar
 
 import numpy as np
@@ -153,7 +153,7 @@ def drawn_in(shape: RingShape, inset_mm: Array, profiles_mm: Array) -> Array:
     if not len(shape.corners):
         return mitred(shape, inset_mm)
     place, along = complex_of(shape.points_mm), complex_of(shape.along)
-    rim, corner = _Rim.of(shape), shape.corners
+    rim, corner = _rim_of(shape), shape.corners
     added = profiles_mm[..., 0]
     tips = _tips(shape, inset_mm, added)
     bound = rim.necks(inset_mm.take(corner, -1) + added, shape.half_rad)
@@ -166,78 +166,134 @@ def drawn_in(shape: RingShape, inset_mm: Array, profiles_mm: Array) -> Array:
         into[..., : rim.plain] += (_mean(inset_mm) - inset_mm).take(other, -1)
         inwards[..., : rim.plain] = _mitres(shape).take(other, -1)
     moved = on * (rim.on_mm + rim.slid(on, tips)) + inwards * into
-    starts = [place.take(rim.side, -1) + moved, place.take(corner, -1) + tips]
-    return points_of(np.concatenate(starts, axis=-1).take(rim.order, -1))
+    found = [place.take(rim.start, -1) + moved, place.take(corner, -1) + tips]
+    return points_of(np.concatenate(found, axis=-1).take(rim.order, -1))
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Rim:
     """Places of rings: their ``plain`` points, no corners, then those beside corners.
 
-    ``side`` (m,) that each lies on, ``on_mm`` (..., m) from its start; ``corner``
-    (c, m) next to each, ``away_mm`` (..., c, m) how far off: the nearer one, and the
-    other if any place is in its reach.  ``reach_mm`` (..., m): how far along the rim
-    they move it.  ``order`` sorts places and corners.
+    ``side`` (m,) that each lies on, ``on_mm`` (..., m) along it from the point
+    ``start`` (m,); ``corner`` (c, m) next to each, ``away_mm`` (..., c, m) how far off:
+    the nearer one, and the other if any place is in its reach.  Of profiles,
+    ``knot`` (..., c, m) is the place before it and ``past`` how far it lies behind.
+    ``fade`` and ``pull`` (..., c, m) shares of a corner's own move that places take,
+    wherever the next corner is and as far as it lets them.  ``order`` sorts places and
+    corners.
     """
 
     plain: int
     side: Ints
+    start: Ints
     on_mm: Array
     corner: Ints
     away_mm: Array
-    reach_mm: Array
+    knot: Ints
+    past: Array
+    fade: Array
+    pull: Array
     order: Ints
 
     @classmethod
-    def of(cls, shape: RingShape) -> _Rim:
-        """Measure along some rings."""
-        ends = shape.length_mm.cumsum(axis=-1)
-        around = ends[..., -1:]
-        starts = ends - shape.length_mm
-        at = starts.take(shape.corners, -1)
-        marks = np.concatenate([at[..., -1:] - around, at, at[..., :1] + around], -1)
-        place, side = _beside(shape, starts, marks)
-        side = np.concatenate([shape.others, side])
-        place = np.concatenate([starts.take(shape.others, -1), place], axis=-1)
-        mark = _first(marks)
-        near = (0.5 * (mark[1:] + mark[:-1])).searchsorted(_first(place))
-        other = near + np.where(mark.take(near) < _first(place), 1, -1)
-        nearby = np.array([near, other])
-        away = np.abs(place[..., None, :] - marks.take(nearby, -1))
-        count = 1 if away[..., 1, :].min() >= CORNER_REACH_MM else 2
+    def of(
+        cls,
+        *,
+        plain: int,
+        lies: tuple[Ints, Ints, Array],
+        corner: Ints,
+        away_mm: Array,
+        reach_mm: Array,
+        order: Ints,
+    ) -> _Rim:
+        """Work out what places take of corners; ``lies``: their side, start and on."""
+        knot = np.interp(away_mm, ALONG_MM, np.arange(float(len(ALONG_MM))))
+        whole = knot.astype(np.intp)
+        side, start, on = lies
         return cls(
-            plain=len(shape.others),
+            plain=plain,
             side=side,
-            on_mm=place - starts.take(side, -1),
-            corner=(nearby[:count] - 1) % len(shape.corners),
-            away_mm=away[..., :count, :],
-            reach_mm=np.minimum(_BLEND_MM, 0.5 * away.sum(axis=-2)),
-            order=_first(np.concatenate([place, at], axis=-1)).argsort(kind="stable"),
+            start=start,
+            on_mm=on,
+            corner=corner,
+            away_mm=away_mm,
+            knot=whole + len(ALONG_MM) * corner,
+            past=knot - whole,
+            fade=np.maximum(1.0 - away_mm / _BLEND_MM, 0.0),
+            pull=np.maximum(1.0 - away_mm / reach_mm[..., None, :], 0.0),
+            order=order,
         )
 
     def profile(self, profiles: Array) -> Array:
         """Add up what the corners next to each place bring, (..., m)."""
         *layers, count, knots = profiles.shape
-        place = np.interp(self.away_mm, ALONG_MM, np.arange(float(knots)))
-        knot = place.astype(np.intp)
         rows = np.arange(0, profiles.size, count * knots).reshape(*layers, 1, 1)
-        number = rows + knots * self.corner + knot
+        number = rows + self.knot
         low = profiles.take(number)
         high = profiles.take(number + 1, mode="clip")  # the last is met, never passed
-        return np.asarray((low + (place - knot) * (high - low)).sum(axis=-2))
+        return np.asarray((low + self.past * (high - low)).sum(axis=-2))
 
     def necks(self, tips: Array, half_rad: Array) -> Array:
         """Largest inset beside corners that keeps the arms of those nearby apart."""
         corner, away = self.corner[:, self.plain :], self.away_mm[..., self.plain :]
-        tip, half = tips.take(corner, -1), half_rad[corner]
-        slid = tip / np.tan(half) * np.maximum(1.0 - away / _BLEND_MM, 0.0)
+        slid = (tips / np.tan(half_rad)).take(corner, -1) * self.fade[..., self.plain :]
+        tip, half = tips.take(corner, -1), half_rad.take(corner)
         return np.asarray(neck_mm(away, away + slid, tip, half).min(axis=-2))
 
     def slid(self, along: Complex, tips: Complex) -> Array:
         """Share (..., m) of the corners' own moves along the rim that places take."""
-        share = np.maximum(1.0 - self.away_mm / self.reach_mm[..., None, :], 0.0)
         moves = tips.take(self.corner, -1) * along.conj()[..., None, :]
-        return np.asarray((share * moves.real).sum(axis=-2))
+        return np.asarray((self.pull * moves.real).sum(axis=-2))
+
+
+def _rim_of(shape: RingShape) -> _Rim:
+    """Find the places of rings."""
+    if len(shape.others) or shape.length_mm.min() < 2.0 * CORNER_REACH_MM:
+        return _any_rim(shape)
+    return _rim_of_corners(len(shape.corners))
+
+
+@lru_cache(maxsize=64)
+def _rim_of_corners(count: int) -> _Rim:
+    """Find the places of any ring that has nothing but corners, far from each other."""
+    corner, step = np.divmod(np.arange(count * len(_BESIDE_MM)), len(_BESIDE_MM))
+    on = _BESIDE_MM[step]
+    return _Rim.of(
+        plain=0,
+        lies=((corner - (on < 0.0)) % count, corner, on),
+        corner=corner[None],
+        away_mm=np.abs(on)[None],
+        reach_mm=np.full(len(on), _BLEND_MM),
+        order=np.lexsort(
+            [np.append(on, np.zeros(count)), np.append(corner, np.arange(count))]
+        ),
+    )
+
+
+def _any_rim(shape: RingShape) -> _Rim:
+    """Measure along some rings."""
+    ends = shape.length_mm.cumsum(axis=-1)
+    around = ends[..., -1:]
+    starts = ends - shape.length_mm
+    at = starts.take(shape.corners, -1)
+    marks = np.concatenate([at[..., -1:] - around, at, at[..., :1] + around], -1)
+    beside, side = _beside(shape, starts, marks)
+    side = np.concatenate([shape.others, side])
+    place = np.concatenate([starts.take(shape.others, -1), beside], axis=-1)
+    mark = _first(marks)
+    near = (0.5 * (mark[1:] + mark[:-1])).searchsorted(_first(place))
+    other = near + np.where(mark.take(near) < _first(place), 1, -1)
+    nearby = np.array([near, other])
+    away = np.abs(place[..., None, :] - marks.take(nearby, -1))
+    count = 1 if away[..., 1, :].min() >= CORNER_REACH_MM else 2
+    return _Rim.of(
+        plain=len(shape.others),
+        lies=(side, side, place - starts.take(side, -1)),
+        corner=(nearby[:count] - 1) % len(shape.corners),
+        away_mm=away[..., :count, :],
+        reach_mm=np.minimum(_BLEND_MM, 0.5 * away.sum(axis=-2)),
+        order=_first(np.concatenate([place, at], axis=-1)).argsort(kind="stable"),
+    )
 
 
 def _beside(shape: RingShape, starts: Array, marks: Array) -> tuple[Array, Ints]:

@@ -59,10 +59,11 @@ def _alike(
 ) -> Iterator[tuple[float, list[tuple[int, int]]]]:
     """Gather rings that can be drawn in at once: run, layers and places."""
     kinds: dict[tuple[float, int, bool], list[tuple[int, int]]] = {}
+    raised = model.layers
     for layer, ours in enumerate(plain[:-1]):
         others = [ring.area_mm2 for ring in plain[layer + 1]]
         for place, ring in enumerate(ours):
-            if layer >= model.layers and not ring.small:
+            if layer >= raised and not ring.small:
                 continue
             run = 0.0 if ring.small else model.wall(ring.run_mm(others)).run_mm
             kind = run, len(ring.points_mm), ring.small

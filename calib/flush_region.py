@@ -66,11 +66,12 @@ def _distinct(pairs: list[tuple[Section, list[Ring]]]) -> list[Section]:
         openings = tuple([one.ring for one in told if one.area_mm2 < 0.0])
         found.append(Section(z_mm=design.z_mm, outer=outer, openings=openings))
         sharp.append(True in [one.sharp for one in told])
-        sound.append(len(told) == 1 and told[0].simple)
-    unsure = [number for number, sure in enumerate(sound) if not sure]
-    if unsure:
-        valid = _are_sound([found[number] for number in unsure])
-        sound = [sure or next(valid) for sure in sound]
+        sound.append(False not in [one.simple for one in told])
+    several = [number for number, one in enumerate(found) if one.openings]
+    if several:
+        valid = _are_sound([found[number] for number in several])
+        for number, whole in zip(several, valid, strict=True):
+            sound[number] = sound[number] and whole
     for number, (design, rings) in enumerate(pairs):
         whole = len(found[number].outer) == len(design.outer) and sound[number]
         if sharp[number] or not whole:
@@ -79,7 +80,7 @@ def _distinct(pairs: list[tuple[Section, list[Ring]]]) -> list[Section]:
 
 
 class _Told(NamedTuple):
-    """A ring, whether it has needles, and whether it is known not to cross itself."""
+    """A ring, whether it has needles, and whether it doesn't cross itself."""
 
     ring: Ring
     area_mm2: float
@@ -133,11 +134,7 @@ def areas(found: Section) -> list[shapely.Polygon]:
 def _are_sound(found: list[Section]) -> Iterator[bool]:
     """Whether no ring of each section crosses itself or another of it."""
     groups = [_grouped(one) for one in found]
-    parts = list(chain(*groups))
-    if max(map(len, parts), default=0) > 1:
-        valid = iter(shapely.is_valid(_polygons(parts)).tolist())
-    else:
-        valid = iter(shapely.is_simple(_lines([ring for ring, *_ in parts])).tolist())
+    valid = iter(shapely.is_valid(_polygons(list(chain(*groups)))).tolist())
     return (all(list(islice(valid, len(group)))) for group in groups)
 
 
@@ -154,16 +151,12 @@ def _grouped(found: Section) -> list[tuple[Ring, ...]]:
 
 def _polygons(groups: list[tuple[Ring, ...]]) -> NDArray[np.object_]:
     """Polygons of outer rings, each with its openings."""
-    number = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
-    lines = _lines(list(chain(*groups)))
-    found: NDArray[np.object_] = shapely.polygons(lines, indices=number)
-    return found
-
-
-def _lines(rings: list[Ring]) -> NDArray[np.object_]:
-    found = np.empty(len(rings), object)
+    rings = list(chain(*groups))
+    lines = np.empty(len(rings), object)
     for numbers, stack in stacks(rings):
-        found[numbers] = shapely.linearrings(points_of(stack))
+        lines[numbers] = shapely.linearrings(points_of(stack))
+    number = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
+    found: NDArray[np.object_] = shapely.polygons(lines, indices=number)
     return found
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from calib.flush_opening import SMALL_MM, is_small
@@ -69,8 +70,7 @@ def stacks(rings: Sequence[Array]) -> Iterator[tuple[list[int], Complex]]:
 class Judged:
     """Of some rings (r,): signed areas, and which turn the way back at a point.
 
-    ``simple``: those known not to cross themselves, as all of each is seen from its
-    centroid, counter-clockwise.
+    ``simple``: those that don't cross themselves.
     """
 
     area_mm2: Array
@@ -84,13 +84,26 @@ class Judged:
         cross = (stack.conj() * after).imag
         twice = cross.sum(axis=1)
         middle = ((stack + after) * cross).sum(axis=1)
-        middle /= np.maximum(3.0 * twice, SAME_MM**2)
+        middle /= np.where(twice == 0.0, 1.0, 3.0 * twice)
         here, after = stack - middle[:, None], after - middle[:, None]
-        onwards = ((here.conj() * after).imag > 0.0).all(axis=1)
-        rounds = ((here.imag < 0.0) & (after.imag >= 0.0)).sum(axis=1)
+        simple = _seen_whole(here, after, np.sign(twice))
+        if not simple.all():
+            rings = points_of(stack[~simple])
+            simple[~simple] = shapely.is_simple(shapely.linearrings(rings))
         bend = _bend(after - here)
-        sharp = (-bend.real > _NEEDLE_SLOPE * np.abs(bend.imag)).any(axis=1)
-        return cls(area_mm2=0.5 * twice, sharp=sharp, simple=onwards & (rounds == 1))
+        back = bend.real + _NEEDLE_SLOPE * np.abs(bend.imag)
+        return cls(area_mm2=0.5 * twice, sharp=back.min(axis=1) < 0.0, simple=simple)
+
+
+def _seen_whole(here: Complex, after: Complex, sense: Array) -> Flags:
+    """Whether rings (r,) that turn in some sense are seen whole from the origin.
+
+    Such a one doesn't cross itself.  ``here`` and ``after`` (r, n): points, and those
+    that follow them.
+    """
+    onwards = sense * (here.conj() * after).imag.T
+    rounds = ((here.imag < 0.0) & (after.imag >= 0.0)).sum(axis=1)
+    return np.asarray((onwards.min(axis=0) > 0.0) & (rounds == 1))
 
 
 def plain_rings(rings: Sequence[Array]) -> list[PlainRing]:
