@@ -187,11 +187,9 @@ class Flush:
         """Number of the draw whose insets leave the wall the least uneven."""
         return int(np.argmin(self.unevenness(self.exact_mm)))
 
-    @cached_property
-    def middle(self) -> int:
-        """Number of the draw whose insets are the nearest to the median of all."""
-        away = np.abs(self.exact_mm - np.median(self.exact_mm, axis=0))
-        return int(np.argmin(away.sum(axis=1)))
+    def nearest(self, insets_mm: Array) -> int:
+        """Give the number of the draw whose insets are the nearest to some (J,)."""
+        return int(np.argmin(np.abs(self.exact_mm - insets_mm).sum(axis=1)))
 
     @cached_property
     def likely_mm(self) -> Array:

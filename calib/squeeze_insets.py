@@ -43,6 +43,27 @@ def is_squeezed(flush: Flush) -> bool:
     return bool(likely and np.mean(squeeze) > WORTH_MM)
 
 
+def opinions(flush: Flush) -> Array:
+    """Insets (k, J) for the light alone: of all draws, and of either opinion's.
+
+    Medians.  What one draw takes for squeezed-out resin another takes for light, and
+    draws masks in for it.
+    """
+    squeezed = np.max(flush.edges.squeeze_mm, axis=1) > WORTH_MM
+    groups = (np.ones_like(squeezed), squeezed, ~squeezed)
+    some = [flush.exact_mm[group] for group in groups if group.any()]
+    return np.array([np.median(insets, axis=0) for insets in some])
+
+
+def best_of(flush: Flush, choices_mm: list[Array]) -> Array:
+    """Insets (J,) that are expected to leave the smallest largest step."""
+    scores = []
+    for insets in choices_mm:
+        left = np.abs(flush.steps_mm(insets))
+        scores.append(np.mean(left.max(axis=1) + EVENNESS * left.mean(axis=1)))
+    return choices_mm[int(np.argmin(scores))]
+
+
 def relieved(flush: Flush, inset_mm: Array, quantum_mm: float) -> Array:
     """Draw the lowest layers in further, for the smallest largest step.
 
