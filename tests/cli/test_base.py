@@ -191,6 +191,7 @@ def test_the_sheet_names_places_that_supports_mark(
     file.write_bytes(stl_bytes(hook))
     answer = rimgauge(
         *("base", file, "--way", "tilted", "--tilt-deg", "45", "--out", tmp_path / "o"),
+        *("--lift-s", "6", "--wait-s", "1", "--bottom-lift-s", "20"),
         *(*EXPOSURES, "--json"),
     )
     assert answer.status == 0
@@ -199,6 +200,10 @@ def test_the_sheet_names_places_that_supports_mark(
     assert told["thinnest_at_mm"] == [None, None]
     (row, *_) = told["comparison"]["ways"]
     assert any("held from the base" in risk for risk in row["risks"])
+    spent, normal = row["time"], row["layers"] - 6  # four bottom, two transition layers
+    assert spent["light_s"] == pytest.approx(4 * 30.0 + 20.0 + 10.0 + normal * 2.5)
+    assert spent["lift_s"] == pytest.approx(6 * 20.0 + normal * 6.0)
+    assert spent["wait_s"] == pytest.approx(6 + normal)
     (sheet,) = (tmp_path / "o").glob("*-a4.pdf")
     text = sheets.text(sheet.read_bytes())
     assert "Held from the base itself" in text
