@@ -64,6 +64,37 @@ def test_a_solved_corner_holds_the_dose_that_a_mitre_does_not() -> None:
     assert mitre > 0.09  # science.md: an outer tip is 92-196 um short
 
 
+def test_corners_of_a_drafted_wall_are_solved_with_what_recedes_above_them() -> None:
+    flat = model()
+    plane, run, body = flat.plane, 0.014, 60
+    exact = flat.wall(run).exact_mm[0]
+    raised = len(exact)
+    designs = [SQUARE * (1.0 - run * k / 5.0) for k in range(raised + body)]
+    exposures = np.full(len(designs), flat.opening.normal_ratio)
+    exposures[:raised] = flat.opening.dose_ratio[:raised]
+    out = np.linspace(-0.15, 0.15, 61)
+    diagonal = SQUARE[2] + np.column_stack([out, out]) / np.sqrt(2.0)
+
+    def tip_mm(rings: list[np.ndarray], exposures: np.ndarray) -> float:
+        passed = flat.opening.passed ** np.arange(len(rings))
+        doses = [ring_dose(plane, diagonal, [ring]) for ring in rings]
+        return float(np.interp(-1.0, -(exposures * passed) @ np.array(doses), out))
+
+    wanted = tip_mm(designs, np.full(len(designs), exposures[-1]))
+    left = []
+    for draft in (run, 0.0):
+        profiles = flat.corner_mm(90.0, draft)
+        lower = [
+            drawn_in(shape_of(ring), np.full(4, inset), np.tile(profile, (4, 1)))
+            for ring, inset, profile in zip(designs, exact, profiles, strict=False)
+        ]
+        made = tip_mm([*lower, *designs[raised:]], exposures)
+        left.append(abs(made - wanted))
+    solved, as_if_upright = left
+    assert solved < 0.015  # its knots leave that much at the very tip
+    assert as_if_upright > 2.0 * solved
+
+
 def test_an_opening_is_brought_to_its_design_width_layer_by_layer() -> None:
     stack = model().opening
     insets = opening_insets_mm(stack, circle(1.5), np.full(96, 0.05))[:, 0]

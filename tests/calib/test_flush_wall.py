@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.flush_rounding import whole_quanta
+from calib.flush_rounding import phase_rms_mm, whole_quanta
 from calib.flush_wall import Flush, tabulate
-from calib.squeeze_insets import EXTRA_MM, relieved
+from calib.squeeze_insets import EXTRA_MM, best_of, opinions, relieved
 from calib.wall import Draws
 from tests.calib.flat_samples import SETTING, resins
 
@@ -59,6 +59,71 @@ def test_whole_quanta_make_up_for_each_other(quantum_mm: float) -> None:
     # a layer's own mask carries about half of its outline's shift
     assert np.abs(steps).max() < 0.3 * quantum_mm
     assert np.mean(steps**2) <= np.mean(plain**2) * 1.01
+
+
+def worst_on_pixels_mm(quanta: np.ndarray, quantum_mm: float, run_mm: float) -> float:
+    """Mean over the raster's phases of a drafted wall's largest step, added up."""
+    ones = resins()
+    raised, count = len(SETTING.raised_s), 90
+    passed = ones.transmission(SETTING.layer_mm)[0] ** np.arange(count)
+    normal = np.full(count, SETTING.normal_s)
+    raising = np.concatenate([SETTING.raised_s, normal[raised:]])
+    insets = np.concatenate([quanta * quantum_mm, np.zeros(count - raised)])
+    x = np.arange(-0.15, 0.25, 0.001)
+
+    def stands_mm(layer: int, exposure_s: np.ndarray, edge_mm: np.ndarray) -> float:
+        place = x[:, None] - edge_mm[layer:]
+        own = ones.edge(place[None])[0][0]
+        dose = own @ (exposure_s[layer:] * passed[: count - layer])
+        return float(np.interp(-1.0, -dose, x))
+
+    def held(edge_mm: np.ndarray) -> np.ndarray:
+        return quantum_mm * np.round(edge_mm / quantum_mm)
+
+    worst = []
+    for phase in (np.arange(6) + 0.5) / 6:
+        design = phase * quantum_mm - run_mm * np.arange(count)
+        steps = []
+        for layer in range(raised):
+            near = design - design[layer]  # so that the table is about the outline
+            shift = held(design) - design
+            made = stands_mm(layer, raising, near + shift - insets)
+            aim = stands_mm(layer, normal, near + shift)
+            steps.append(made - aim)
+        worst.append(np.abs(steps).max())
+    return float(np.mean(worst))
+
+
+@pytest.mark.parametrize("run_mm", [0.01, 0.014])
+def test_quanta_of_a_drafted_wall_suit_all_phases(run_mm: float) -> None:
+    found = wall(run_mm)
+    nearest = np.round(found.exact_mm[0] / 0.05)
+    chosen = worst_on_pixels_mm(whole_quanta(found, 0.05), 0.05, run_mm)
+    assert chosen < 0.02
+    assert chosen <= worst_on_pixels_mm(nearest, 0.05, run_mm) + 0.001
+    rms = phase_rms_mm(found, whole_quanta(found, 0.05), 0.05)
+    assert rms == pytest.approx(chosen, abs=0.003)
+
+
+def of_two_opinions(light: int, squeezed: int) -> Flush:
+    """Draws that take a flare for light, and others for squeezed-out resin."""
+    one, other = resins(light), resins(squeezed, halo_share=0.02, squeeze_mm=0.1)
+    return Flush(edges=tabulate(Draws(batches=(one, other)), SETTING), run_mm=0.0)
+
+
+def test_unlikely_draws_do_not_drag_the_insets_along() -> None:
+    most = wall(count=8).exact_mm
+    found = of_two_opinions(8, 2).likely_mm
+    assert found == pytest.approx(np.median(most, axis=0), abs=0.002)
+
+
+def test_where_opinions_differ_the_least_uneven_insets_are_taken() -> None:
+    found = of_two_opinions(6, 4)
+    choices = list(opinions(found))
+    assert len(choices) == 3
+    best = best_of(found, choices)
+    expected = [np.abs(found.steps_mm(c)).max(axis=1).mean() for c in (*choices, best)]
+    assert expected[-1] <= min(expected) * 1.05  # ties are broken by the mean step
 
 
 @pytest.mark.parametrize("squeeze_mm", [0.03, 0.08, 0.15])
