@@ -3,8 +3,7 @@
 A layer's mask must give ``blur(mask) = level`` all along the outline that its part is
 to have (:func:`calib.cure.flush_level`).  The inset is found along the rim by a fixed
 point: where the dose is too high, the mask is drawn in by as much as a long straight
-edge would have to be.  After a fixed number of rounds what is left are details finer
-than the blur, which no mask can hold.
+edge would have to be.
 """
 
 from __future__ import annotations
