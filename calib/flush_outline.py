@@ -68,7 +68,7 @@ class RingShape:
         """Numbers of the points that are no corners."""
         return np.flatnonzero(~self.corner)
 
-    @property
+    @cached_property
     def half_rad(self) -> Array:
         """Half the angles inside the material at the corners, (k,)."""
         return np.asarray(0.5 * (np.pi - self.turn_rad[self.corners]))

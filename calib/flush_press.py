@@ -71,9 +71,9 @@ def _alike(
     for (run, _, _), places in kinds.items():
         left = places
         while left:
-            like = alike([plain[layer][place] for layer, place in left])
+            like = alike([plain[layer][place] for layer, place in left]).tolist()
             yield run, list(compress(left, like))
-            left = list(compress(left, ~like))
+            left = [place for place, ours in zip(left, like, strict=True) if not ours]
 
 
 def _drawn_in(
@@ -92,6 +92,7 @@ def _drawn_in(
     names = [inset.tobytes() + profile.tobytes() for inset, profile in rows]
     kinds = {names[layer]: layer for layer in layers}
     ours = list(kinds.values())
-    drawn = drawn_in(shape, sides.inset_mm[ours], sides.profiles_mm[ours])
+    inset, profiles = sides.inset_mm.take(ours, 0), sides.profiles_mm.take(ours, 0)
+    drawn = drawn_in(shape, inset, profiles)
     known = dict(zip(kinds, drawn, strict=True))
     return [known[names[layer]] for layer in layers]
