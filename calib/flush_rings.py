@@ -209,7 +209,7 @@ def _cleaned(stack: Complex) -> Iterator[tuple[list[int], Complex]]:
     side = next_of(stack) - stack
     length = np.abs(side)
     bent = np.abs(_bend(side).imag) > _STRAIGHT_RAD * last_of(length) * length
-    bent[:, 0] |= ~bent.all(axis=1)
+    bent[:, 0] = True
     same: dict[bytes, list[int]] = {}
     for row, pattern in enumerate(map(bytes, bent)):
         same.setdefault(pattern, []).append(row)

@@ -2,8 +2,8 @@
 
     python -m tests.calib.compensation_speed
 
-Both in one process, the least of many runs; what is solved once for a bottle, a setting
-and a raster is done before, and told beside it.
+Both in one process by turns, the least of many runs; what is solved once for a bottle, a
+setting and a raster is done before, and told beside it.
 """
 
 from __future__ import annotations
@@ -29,16 +29,14 @@ NAMES = (
     "sculpted_disc_32",
     "sculpted_wavy_90",
 )
-RUNS = 15
+RUNS = 150
+MOST_S = 2.0
 
 
-def _least_s(work: Callable[[], object], runs: int = RUNS) -> float:
-    spent = []
-    for _ in range(runs):
-        begin = time.process_time()
-        work()
-        spent.append(time.process_time() - begin)
-    return min(spent)
+def _spent_s(work: Callable[[], object]) -> float:
+    begin = time.process_time()
+    work()
+    return time.process_time() - begin
 
 
 def ratio(name: str) -> tuple[float, float, float, float]:
@@ -47,9 +45,13 @@ def ratio(name: str) -> tuple[float, float, float, float]:
     body = solid(bases.ready(name))
     heights = [(layer + 0.5) * LAYER_MM for layer in range(flat.layers + 1)]
     cuts = sections(body, heights)
-    first = _least_s(lambda: compensated(cuts, flat), 1)
-    drawing = _least_s(lambda: compensated(cuts, flat))
-    slicing = _least_s(lambda: sections(body, heights))
+    first = _spent_s(lambda: compensated(cuts, flat))
+    spent = []
+    begin = time.process_time()
+    while len(spent) < RUNS and time.process_time() - begin < MOST_S:
+        drawn = _spent_s(lambda: compensated(cuts, flat))
+        spent.append((drawn, _spent_s(lambda: sections(body, heights))))
+    drawing, slicing = map(min, zip(*spent, strict=True))
     return drawing / slicing, drawing, slicing, first
 
 
