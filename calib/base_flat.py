@@ -165,7 +165,7 @@ def _insets(
         if quantum_mm == FREE_QUANTUM_MM:
             quanta = round(model.smooth_mm(run)[layer] / quantum_mm)
         else:
-            quanta = int(model.quanta(run, quantum_mm)[layer])
+            quanta = int(model.quanta(run, quantum_mm, 0.0)[layer])
         found.append(
             LayerInset(
                 layer=layer,

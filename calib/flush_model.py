@@ -65,12 +65,12 @@ class FlatModel:
     pixel_y_mm: float
     few: tuple[Resins, ...]
     _walls: dict[float, Flush] = field(default_factory=dict)
-    _rounded: dict[tuple[float, float], Ints] = field(default_factory=dict)
+    _rounded: dict[tuple[float, float, float], Ints] = field(default_factory=dict)
     _smooth: dict[float, Array] = field(default_factory=dict)
     _showing: dict[tuple[float, float], float] = field(default_factory=dict)
     _corners: dict[tuple[float, float], Array] = field(default_factory=dict)
     _openings: dict[bytes, Array] = field(default_factory=dict)
-    _curves: dict[int, tuple[Array, Array]] = field(default_factory=dict)
+    _curves: dict[tuple[int, float], tuple[Array, Array]] = field(default_factory=dict)
 
     @property
     def setting(self) -> Setting:
@@ -113,17 +113,17 @@ class FlatModel:
             )
         return self._walls[run]
 
-    def quanta(self, run_mm: float, quantum_mm: float) -> Ints:
-        """Insets (J,) of a wall in whole quanta."""
+    def quanta(
+        self, run_mm: float, quantum_mm: float, bend_per_mm: float = 0.0
+    ) -> Ints:
+        """Insets (J,) of a wall in whole quanta, on a straight or a bent side."""
         wall = self.wall(run_mm)
         quantum = round(quantum_mm, 6)
-        key = (wall.run_mm, quantum)
+        key = (wall.run_mm, quantum, bend_per_mm)
         if key not in self._rounded:
-            if is_squeezed(wall):
-                found = _squeezed_quanta(wall, quantum)
-            else:
-                found = whole_quanta(wall, quantum)
-            self._rounded[key] = found
+            curve = self.curve_mm(np.array([bend_per_mm]), run_mm)[:, 0]
+            rounded = _squeezed_quanta if is_squeezed(wall) else whole_quanta
+            self._rounded[key] = rounded(wall, quantum, curve)
         return self._rounded[key]
 
     def smooth_mm(self, run_mm: float) -> Array:
@@ -189,14 +189,14 @@ class FlatModel:
             self._corners[key] = corner_profile(self.plane, angle, alone)
         return self._corners[key]
 
-    def curve_mm(self, curvature_per_mm: Array) -> Array:
+    def curve_mm(self, curvature_per_mm: Array, run_mm: float) -> Array:
         """Give what a curve's insets (J, n) are beside a straight edge's."""
         total = np.zeros((self.layers, len(curvature_per_mm)))
         for sign in (1, -1):
             ours = curvature_per_mm * sign > 0.0
             if not ours.any():
                 continue
-            known, extra = self._curve(sign)
+            known, extra = self._curve(sign, self.wall(run_mm))
             bend = np.minimum(np.abs(curvature_per_mm[ours]), known[-1])
             knot = np.searchsorted(known, bend, "right")
             knot = np.minimum(knot, len(known) - 1) - 1
@@ -227,15 +227,21 @@ class FlatModel:
             self._openings[key] = insets
         return self._openings[key]
 
-    def _curve(self, sign: int) -> tuple[Array, Array]:
-        if sign not in self._curves:
-            straight = self.plane.place_mm(self.plane.levels)
-            straight -= self.plane.far_mm(self.plane.body_level)
-            extra = [circle_insets_mm(self.plane, sign * r) for r in _RADII_MM]
-            rows = np.array([*extra, straight])[::-1] - straight
+    def _curve(self, sign: int, wall: Flush) -> tuple[Array, Array]:
+        """Curvatures (k,) and extra insets (k, J), for the plane's resin.
+
+        On a drafted wall a mask's level is that which it has on a long one.
+        """
+        key = (sign, wall.run_mm)
+        if key not in self._curves:
+            draw = self.wall(0.0).typical
+            straight = wall.exact_mm[draw]
+            plane = self.plane.at_mm(float(wall.body_mm[draw]), straight)
+            extra = [circle_insets_mm(plane, sign * r) - straight for r in _RADII_MM]
+            rows = np.array([*extra, np.zeros(len(straight))])[::-1]
             known = np.array([0.0, *(1.0 / r for r in reversed(_RADII_MM))])
-            self._curves[sign] = known, rows
-        return self._curves[sign]
+            self._curves[key] = known, rows
+        return self._curves[key]
 
 
 def build_model(
@@ -280,14 +286,15 @@ def build_model(
     )
 
 
-def _squeezed_quanta(wall: Flush, quantum_mm: float) -> Ints:
+def _squeezed_quanta(wall: Flush, quantum_mm: float, curve_mm: Array) -> Ints:
     """Whole quanta (J,) of a wall with squeezed-out resin, as far as that is known."""
     choices = []
     for light in opinions(wall):
         alone = wall.only(wall.nearest(light))
-        insets = np.asarray(whole_quanta(alone, quantum_mm) * quantum_mm, float)
+        insets = whole_quanta(alone, quantum_mm, curve_mm) * quantum_mm - curve_mm
         choices.append(relieved(wall, insets, quantum_mm))
-    return np.round(best_of(wall, choices) / quantum_mm).astype(np.intp)
+    whole = (best_of(wall, choices) + curve_mm) / quantum_mm
+    return np.asarray(np.round(whole).astype(np.intp))
 
 
 def _of_draws(draws: Draws, number: int) -> Resins:

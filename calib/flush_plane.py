@@ -8,7 +8,7 @@ edge would have to be.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +53,12 @@ class Plane:
     def blur(self) -> Blur:
         """The blur in the plane."""
         return Blur.of(self.resin, 0)
+
+    def at_mm(self, body_mm: float, insets_mm: Array) -> Plane:
+        """Take the levels of a long wall with its body's outline and insets (J,)."""
+        places = np.concatenate([[body_mm], body_mm + insets_mm])
+        levels = self.resin.edge(places[None])[0][0]
+        return replace(self, body_level=float(levels[0]), levels=levels[1:])
 
     def place_mm(self, level: Array) -> Array:
         """Distance from a long straight edge at which its dose has a level."""

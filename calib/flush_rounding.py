@@ -31,13 +31,20 @@ _TINY_DOSE = 1e-12
 _BISECTIONS = 16  # of 0.4 mm
 
 
-def whole_quanta(wall: Flush, quantum_mm: float) -> Ints:
+def whole_quanta(wall: Flush, quantum_mm: float, curve_mm: Array | float = 0.0) -> Ints:
     """Whole quanta (J,) near the likely insets, for the most draws and phases.
+
+    ``curve_mm`` (J,): how much more a curve's insets are than a straight wall's.
 
     From the top down the best few ways are kept, then single layers, and the lowest
     together, are moved while that helps.
     """
-    table = _Table(wall=wall, wanted_mm=wall.likely_mm, quantum_mm=quantum_mm)
+    table = _Table(
+        wall=wall,
+        wanted_mm=wall.likely_mm,
+        quantum_mm=quantum_mm,
+        curve_mm=np.broadcast_to(curve_mm, wall.layers),
+    )
     ways = [(np.zeros(wall.layers, np.intp), np.zeros(()), 0.0)]
     for layer in range(wall.layers - 1, -1, -1):
         tried = []
@@ -58,7 +65,12 @@ def whole_quanta(wall: Flush, quantum_mm: float) -> Ints:
 def phase_rms_mm(wall: Flush, quanta: Ints, quantum_mm: float) -> float:
     """Root mean square of the largest step over resins and phases of the raster."""
     wanted_mm = np.asarray(quanta * quantum_mm, float)
-    table = _Table(wall=wall, wanted_mm=wanted_mm, quantum_mm=quantum_mm)
+    table = _Table(
+        wall=wall,
+        wanted_mm=wanted_mm,
+        quantum_mm=quantum_mm,
+        curve_mm=np.zeros(wall.layers),
+    )
     worst = table.worst_mm(np.full(len(quanta), _REACH, np.intp))
     return float(np.sqrt(np.mean(worst**2)))
 
@@ -67,17 +79,20 @@ def phase_rms_mm(wall: Flush, quanta: Ints, quantum_mm: float) -> float:
 class _Table:
     """Doses of a wall's layers, for a few quanta each, of all draws and phases.
 
-    Choices run from 0 to 4; 2 is the nearest to what is wanted.
+    Choices run from 0 to 4; 2 is the nearest to what is wanted.  A curve is taken for a
+    straight wall whose insets are less by ``curve_mm`` (J,).
     """
 
     wall: Flush
     wanted_mm: Array
     quantum_mm: float
+    curve_mm: Array
 
     @cached_property
     def nearest(self) -> Ints:
         """Whole quanta (J,) nearest to what is wanted."""
-        return np.round(self.wanted_mm / self.quantum_mm).astype(np.intp)
+        wanted = (self.wanted_mm + self.curve_mm) / self.quantum_mm
+        return np.asarray(np.round(wanted).astype(np.intp))
 
     @cached_property
     def layers(self) -> int:
@@ -152,9 +167,10 @@ class _Table:
             place = self._wanted(layer)[..., None] + _PLACES_MM
             own = [
                 [
-                    self._of(place, layer, later, inset)
+                    self._of(place, layer, later, float(inset))
                     for inset in self.quantum_mm
                     * (self.nearest[later] + np.arange(-_REACH, _REACH + 1))
+                    - self.curve_mm[later]
                 ]
                 for later in range(layer, self.wall.layers)
             ]
