@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import os
+import shutil
+import sys
 import time
 import warnings
 from dataclasses import asdict, replace
@@ -334,6 +336,11 @@ def _document(
     }
 
 
+def _width() -> int | None:
+    """Letters of a line of the screen; None: what is told goes elsewhere."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+
+
 def _told(
     compared: Sequence[Compared], written: Sequence[Path], left: Sequence[str]
 ) -> str:
@@ -341,7 +348,7 @@ def _told(
 
     lines: list[str] = []
     for one in compared:
-        lines += [*understood_lines(one.base), *compared_lines(one), ""]
+        lines += [*understood_lines(one.base), *compared_lines(one, _width()), ""]
     lines += [LEGEND, ""]
     lines += [f"picture: {path}" for path in left]
     if written:

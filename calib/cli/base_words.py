@@ -83,16 +83,28 @@ def flatness_words(base: Base) -> str:
     )
 
 
-def compared_lines(compared: Compared) -> list[str]:
-    """Set the three ways side by side, then the recommendation."""
+def compared_lines(compared: Compared, width: int | None = None) -> list[str]:
+    """Set the three ways side by side, then the recommendation.
+
+    ``width``: letters of a line; where the table has more, the ways come one by one.
+    """
     told = compared.comparison
-    columns = [[said for _, said in way_lines(way)] for way in told.ways]
-    names = [name for name, _ in way_lines(told.ways[0])]
-    rows = list(zip(names, *columns, strict=True))
-    rows.insert(0, ("tilt", *(_tilt_words(way) for way in told.ways)))
-    heads = ("", *(WAY_WORDS[way.name] for way in told.ways))
-    grid = [f"  {line}" for line in table(rows, heads).splitlines()]
+    each = [(("tilt", _tilt_words(way)), *way_lines(way)) for way in told.ways]
+    names = [name for name, _ in each[0]]
+    rows = list(zip(names, *([said for _, said in one] for one in each), strict=True))
+    heads = [WAY_WORDS[way.name] for way in told.ways]
+    grid = _indented(table(rows, ("", *heads)))
+    if width is not None and max(map(len, grid)) > width:
+        grid = [
+            f"  {line}"
+            for head, one in zip(heads, each, strict=True)
+            for line in (strong(head), *_indented(table(one[1:], one[0])))
+        ]
     return [*grid, *_why_lines(told), *recommended_lines(told)]
+
+
+def _indented(text: str) -> list[str]:
+    return [f"  {line}" for line in text.splitlines()]
 
 
 def recommended_lines(told: Comparison) -> list[str]:
@@ -181,7 +193,7 @@ def _tilt_words(way: Way) -> str:
     if not way.offered:
         return "not offered"
     if way.name == "flat":
-        return "0"
+        return NONE
     return f"{way.tilt_deg:.0f} degrees" + (
         "" if way.tilt_measured else ", not measured"
     )

@@ -6,16 +6,19 @@ INVENTED: no such bottle was ever printed; see tests/calib/base_ways.py.
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from functools import cache
 from typing import TYPE_CHECKING
 
+import click
 import pytest
 import shapely
 import trimesh
 
 from calib.base_flat import plan_flat
 from calib.base_work import Compared
+from calib.cli.base_words import compared_lines
 from calib.print_time import Motion
 from calib.roof import FREE_SPAN_MM, free_roof
 from calib.suction import force_cap_n
@@ -247,6 +250,19 @@ def test_words_of_a_row_start_with_what_the_person_came_for() -> None:
     found = compared(DISC, "nothing measured").comparison
     names = [name for name, _ in way_lines(found.way("lipped"))]
     assert names[:3] == ["rim departs", "flare", "sanding"]
+
+
+def test_on_a_narrow_screen_the_ways_come_one_by_one() -> None:
+    made = compared(DISC, "nothing measured")
+    wide, narrow = (
+        [click.unstyle(line) for line in compared_lines(made, width)]
+        for width in (None, 80)
+    )
+    names = ["tilted on supports", "tilted with the lip", "flat on the plate"]
+    assert re.split(r"  +", wide[0].strip()) == names
+    assert [narrow[i].strip() for i in (0, 10, 20)] == names
+    assert max(map(len, narrow[:30])) <= 80
+    assert wide[10:] == narrow[30:]
 
 
 def test_time_that_was_not_given_is_said_to_be_missing() -> None:
