@@ -114,9 +114,16 @@ def test_an_ell_lies_in_the_crook_of_another() -> None:
     assert len(found.laid) == 2
 
 
-def test_what_one_turn_leaves_suits_another() -> None:
-    """Two columns of three lying take 102 mm; 39 mm are left for one that stands."""
-    assert len(fill(RECTANGLE, PLATE_MM).laid) == 7
+@pytest.mark.parametrize(("wide_mm", "count"), [(143.0, 7), (129.0, 7), (128.9, 6)])
+def test_what_one_turn_leaves_suits_another(wide_mm: float, count: int) -> None:
+    """Two columns of three lying take 102 mm, and one that stands another 27 mm."""
+    plate = (wide_mm, 89.0)
+    found = fill(RECTANGLE, plate)
+    judge([RECTANGLE] * len(found.laid), found, plate, 2.0)
+    assert len(found.laid) == count
+    upright = fill(RECTANGLE, plate[::-1])
+    judge([RECTANGLE] * len(upright.laid), upright, plate[::-1], 2.0)
+    assert len(upright.laid) == count
 
 
 def test_two_clasps_lie_in_each_other() -> None:
