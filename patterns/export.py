@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import tempfile
+import time
 import zipfile
 from contextlib import suppress
 from pathlib import Path
@@ -36,6 +37,8 @@ _RELATIONS = (
     '2013/01/3dmodel"/></Relationships>\n'
 )
 _ROWS = 200_000
+_HALF = (".rimgauge-", ".part")  # how names of half-written files begin and end
+_KILLED_S = 3600.0
 _FIRST_ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 
 
@@ -80,6 +83,9 @@ def write_new(path: Path, content: bytes) -> bool:
 def replace(path: Path, content: bytes) -> None:
     """Put a file in place in one step: a reader sees the old or the new one, whole.
 
+    What a run that was killed left half-written is taken away an hour later: until
+    then it may be another run's, still writing.
+
     Raises
     ------
     FileError
@@ -88,8 +94,9 @@ def replace(path: Path, content: bytes) -> None:
     name = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        _sweep(path.parent)
         with tempfile.NamedTemporaryFile(
-            dir=path.parent, prefix=f".{path.name}.", delete=False
+            dir=path.parent, prefix=_HALF[0], suffix=_HALF[1], delete=False
         ) as part:
             name = part.name
             part.write(content)
@@ -106,6 +113,14 @@ def replace(path: Path, content: bytes) -> None:
         if name is not None:
             with suppress(OSError):
                 Path(name).unlink()
+
+
+def _sweep(folder: Path) -> None:
+    """Take away what killed runs left."""
+    for left in folder.glob("*".join(_HALF)):
+        with suppress(OSError):  # another run may take it away, too
+            if time.time() - left.stat().st_mtime > _KILLED_S:
+                left.unlink()
 
 
 def stl_bytes(mesh: Mesh) -> bytes:

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import lib3mf
@@ -11,12 +15,19 @@ import pytest
 
 from patterns import Coupon, build, default_flare_spec
 from patterns.errors import FileError, ManifestError
-from patterns.export import replace, stl_bytes, threemf_bytes, write_coupon, write_new
+from patterns.export import (
+    replace,
+    stl_bytes,
+    threemf_bytes,
+    write_all,
+    write_coupon,
+    write_new,
+)
 from patterns.manifest import manifest_from_json
 from patterns.sheet import settings_rows, sheet_pdf
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Mapping
 
 
 @pytest.fixture(scope="module")
@@ -161,3 +172,51 @@ def test_sheet_has_two_pages_of_its_paper(coupon: Coupon, paper: str) -> None:
     size = b"595.28 841.89" if paper == "a4" else b"612 792"
     assert sheet.count(b"/Type /Page\n") == 2
     assert size in sheet.replace(b".00", b"")
+
+
+def test_what_a_killed_run_left_is_taken_away_later(tmp_path: Path) -> None:
+    names = (".rimgauge-old.part", ".rimgauge-new.part", ".base.stl.original")
+    for name in names:
+        (tmp_path / name).write_bytes(b"half")
+    for name in (names[0], names[2]):
+        os.utime(tmp_path / name, (time.time() - 7200,) * 2)
+    replace(tmp_path / "base.stl", b"whole")
+    left = sorted(path.name for path in tmp_path.iterdir())
+    assert left == sorted([*names[1:], "base.stl"])
+
+
+MANY = {f"file-{number}.bin": bytes([number]) * 200_000 for number in range(100)}
+WRITE = """
+import sys
+from pathlib import Path
+from patterns.export import write_all
+from tests.patterns.test_export import MANY
+print("ready", flush=True)
+write_all({Path(sys.argv[1]) / name: content for name, content in MANY.items()})
+"""
+
+
+def killed_after(seconds: float, folder: Path) -> Mapping[str, bytes]:
+    """What is there under a final name of files whose writer is killed."""
+    words = [sys.executable, "-c", WRITE, str(folder)]
+    root = Path(__file__).parents[2]
+    with subprocess.Popen(words, cwd=root, stdout=subprocess.PIPE) as writer:
+        assert writer.stdout is not None
+        assert writer.stdout.readline() == b"ready\n"
+        time.sleep(seconds)
+        writer.kill()
+    there = [path for path in folder.glob("*") if path.name in MANY]
+    return {path.name: path.read_bytes() for path in there}
+
+
+def test_killed_in_the_middle_no_file_is_half_there(tmp_path: Path) -> None:
+    """And the next run writes what is missing.  Thrice, from early to late."""
+    counts = []
+    for turn, seconds in enumerate((0.002, 0.02, 0.1)):
+        folder = tmp_path / str(turn)
+        there = killed_after(seconds, folder)
+        counts.append(len(there))
+        assert all(content == MANY[name] for name, content in there.items())
+        write_all({folder / name: content for name, content in MANY.items()})
+        assert all((folder / n).read_bytes() == content for n, content in MANY.items())
+    assert min(counts) < len(MANY), "none was killed in time"
