@@ -33,6 +33,8 @@ from patterns.base_sections import sections, signed_area_mm2, solid
 from patterns.errors import SpecError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from manifold3d import Manifold
 
     from calib.advised import FlatAdvice
@@ -46,7 +48,12 @@ Array = NDArray[np.float64]
 _DRAWS = 40
 
 
-def plan_flat(base: Base, advice: FlatAdvice, setup: Setup) -> FlatPlan:
+def plan_flat(
+    base: Base,
+    advice: FlatAdvice,
+    setup: Setup,
+    tell: Callable[[str], None] | None = None,
+) -> FlatPlan:
     """Plan a base flat on the plate, from what a bottle's flare coupons told.
 
     Parameters
@@ -56,6 +63,8 @@ def plan_flat(base: Base, advice: FlatAdvice, setup: Setup) -> FlatPlan:
         The bottle's fit; its suggested exposure is taken where ``setup`` has none.
     setup : Setup
         Printer, exposures and tolerance.
+    tell : callable or None
+        Hears what is being done.
 
     Raises
     ------
@@ -66,10 +75,14 @@ def plan_flat(base: Base, advice: FlatAdvice, setup: Setup) -> FlatPlan:
         advice.suggestion.bottom_exposure_s
     )
     printer = setup.printer
+    say = tell or _silent
+    say("solving the insets ...")
     model = build_model(
         draw(advice.fit, _DRAWS), setting, printer.pixel_x_mm, printer.pixel_y_mm
     )
-    return plan_with(base, model, fit=advice.fit, tolerance_mm=setup.tolerance_mm)
+    return plan_with(
+        base, model, fit=advice.fit, tolerance_mm=setup.tolerance_mm, tell=say
+    )
 
 
 def plan_with(
@@ -79,6 +92,7 @@ def plan_with(
     fit: Fit | None = None,
     tolerance_mm: float = 0.05,
     sanded: bool = True,
+    tell: Callable[[str], None] | None = None,
 ) -> FlatPlan:
     """Plan a base flat on the plate.
 
@@ -93,12 +107,16 @@ def plan_with(
         Steps larger than this are offered for sanding.
     sanded : bool
         Whether the allowance for that is added to the height.
+    tell : callable or None
+        Hears what is being done.
 
     Raises
     ------
     SpecError
         A wall would come under two pixels, or the base is too low.
     """
+    say = tell or _silent
+    say("following its wall ...")
     body = solid(base)
     layer_mm = model.setting.layer_mm
     first = sections(body, [0.5 * layer_mm])[0]
@@ -122,7 +140,9 @@ def plan_with(
         )
     heights = np.maximum((np.arange(count + 1) + 0.5) * layer_mm - lift, layer_mm / 2)
     cuts = sections(body, heights.tolist())
+    say(f"drawing {count} layers in ...")
     layers = compensated(cuts, model)
+    say("checking its walls and openings ...")
     check_walls(layers, model.layers, model.pixel_mm, base)
     openings = opening_widths(first, model, fit)
     cautions = [*_cautions(model, left, lift, tolerance_mm), *told(openings)]
@@ -144,6 +164,10 @@ def plan_with(
         cautions=tuple(cautions),
         openings=openings,
     )
+
+
+def _silent(_text: str) -> None:
+    """Tell nobody."""
 
 
 def _run_of(body: Manifold, model: FlatModel) -> float:

@@ -99,8 +99,7 @@ def compare_ways(
     RimgaugeError
         A wish that can't be met.
     """
-    tell(f"{base.name}: flat on the plate ...")
-    flat = _flat_or_why(base, advised, setup, wish)
+    flat = _flat_or_why(base, advised, setup, wish, _told(tell, base, "flat"))
     made = Made(flat=flat, **_both_tilted(base, advised, wish, tell))
     tell(f"{base.name}: comparing the ways ...")
     return Compared(
@@ -164,12 +163,12 @@ def make_ready(compared: Compared, way: WayName, tell: Tell) -> Ready:
 
 
 def _flat_or_why(
-    base: Base, advised: Advised | None, setup: Setup, wish: Wish
+    base: Base, advised: Advised | None, setup: Setup, wish: Wish, tell: Tell
 ) -> FlatPlan | RimgaugeError | None:
     flat = advised.flat if advised is not None else None
     try:
         if flat is not None:
-            return plan_flat(base, flat, setup)
+            return plan_flat(base, flat, setup, tell)
         if wish.guess_inset_mm is not None:
             return plan_by_rule(base, setup, wish.guess_inset_mm)
     except RimgaugeError as err:
