@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from calib.flush_model import build_model
 from calib.flush_opening import (
     MOST_OPENED_MM,
     is_small,
@@ -19,7 +20,9 @@ from calib.flush_plane import (
     circle_insets_mm,
     ring_dose,
 )
-from tests.calib.flat_samples import model
+from calib.flush_sides import Sides
+from calib.wall import Draws
+from tests.calib.flat_samples import PIXEL_MM, SETTING, model, resins
 
 SQUARE = np.array([(-5.0, -5.0), (5.0, -5.0), (5.0, 5.0), (-5.0, 5.0)])
 
@@ -34,6 +37,18 @@ def test_a_wide_disc_is_a_straight_wall() -> None:
     found = circle_insets_mm(plane, 1000.0)
     straight = plane.place_mm(plane.levels) - plane.far_mm(plane.body_level)
     assert found == pytest.approx(straight, abs=1e-4)
+
+
+@pytest.mark.parametrize("run_mm", [0.0, 0.01])
+def test_quanta_of_a_curve_are_its_own(run_mm: float) -> None:
+    wide = resins(halo="lorentzian", halo_mm=0.06)
+    flat = build_model(Draws(batches=(wide,)), SETTING, PIXEL_MM, PIXEL_MM)
+    sides = Sides.of(shape_of(circle(8.0)[::-1]), run_mm, flat)
+    assert len(set(sides.held_mm.tolist())) > 1
+    assert sides.curve_mm[0].max() < -0.01  # a disc has less light than a long wall
+    _, kinds = sides.kinds()
+    steps = [np.abs(flat.wall(run_mm).steps_mm(insets)).max() for insets in kinds]
+    assert max(steps) < 0.3 * PIXEL_MM  # as of any whole quanta
 
 
 def test_openings_need_more_and_discs_less_than_a_straight_wall() -> None:
