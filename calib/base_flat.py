@@ -23,7 +23,7 @@ from calib.flush_raster import realisable
 from calib.flush_region import check_walls
 from calib.flush_rings import plain_rings
 from calib.flush_sides import Sides
-from calib.flush_width import opening_widths, told
+from calib.flush_width import opening_widths, told, told_above
 from calib.lattice import FREE_QUANTUM_MM
 from calib.prediction import doubt_mm, interval_of
 from calib.squeeze_insets import is_squeezed
@@ -145,7 +145,11 @@ def plan_with(
     say("checking its walls and openings ...")
     check_walls(layers, model.layers, model.pixel_mm, base)
     openings = opening_widths(first, model, fit)
-    cautions = [*_cautions(model, left, lift, tolerance_mm), *told(openings)]
+    cautions = [
+        *_cautions(model, left, lift, tolerance_mm),
+        *told(openings),
+        *told_above(openings, model),
+    ]
     return FlatPlan(
         setting=model.setting,
         pixel_x_mm=model.pixel_x_mm,

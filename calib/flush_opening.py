@@ -31,7 +31,7 @@ SMALL_MM = 5.0
 MOST_OPENED_MM = 0.6
 """A mask is opened by no more than this."""
 
-SHORT_MM = 0.1
+SHORT_MM = 0.15
 """No further than this beyond what a layer would cure without any light from above."""
 
 MOST_LAYERS = 16
@@ -86,7 +86,7 @@ def layers_above(stack: OpeningStack) -> int:
 def most_opened_mm(stack: OpeningStack) -> Array:
     """How far each layer's mask may be opened, (layers,).
 
-    If no light came from above, a normal layer would be 0.1 mm too wide on each side,
+    If no light came from above, a normal layer would be 0.15 mm too wide on each side,
     no more: how deep light goes is what coupons tell least well.
     """
     normal = stack.dose_ratio == stack.normal_ratio

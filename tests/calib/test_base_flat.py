@@ -117,6 +117,12 @@ def test_small_openings_bring_a_few_normal_layers_along() -> None:
     assert len(plan.layers) > len(SETTING.raised_s)
     lowest = areas(plan.layers[0])[0].interiors[0]
     assert shapely.Polygon(lowest).area > np.pi * 1.5**2
+    # above them it is the body's own light that narrows it, on both sides
+    narrower = 2.0 * float(MODEL.wall(0.0).body_mm[0])
+    assert any(f"{narrower:.2f} mm narrower" in said for said in plan.cautions)
+    assert not any(
+        "narrower" in c for c in plan_with(bases.ready("disc_25"), MODEL).cautions
+    )
 
 
 @given(
