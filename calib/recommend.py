@@ -14,6 +14,8 @@ from calib.ways import WAY_WORDS, Recommendation, Way, WayName
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from calib.suction import Suction
+
 SUCTION_LIMIT_N = 20.0
 """Suction that flat printing should not meet unvented (common practice, no source)."""
 
@@ -167,11 +169,16 @@ def _against_flat(flat: Way) -> str:
         else ""
     )
     if flat.offered:
-        hole = f" by {suction.vent.diameter_mm:g} mm" if suction.vent else ""
-        return f"flat, {force}: vent it first{hole}." if force else ""
+        return f"flat, {force}: {_remedy(suction)}." if force else ""
     if force:
         return f"flat, {force}, and it is not offered: {_within(flat.refused)}"
     return f"flat is not offered: {_within(flat.refused)}"
+
+
+def _remedy(suction: Suction) -> str:
+    if suction.vent is None or not suction.asks_for_vent:
+        return "fill it first"
+    return f"vent it first, with a hole of {suction.vent.diameter_mm:g} mm"
 
 
 def _within(sentence: str) -> str:

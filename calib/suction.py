@@ -43,6 +43,7 @@ LEAST_VENT_MM = 2.0
 _VENT_STEP_MM = 0.5
 _LARGEST_VENT_MM = 10.0
 _SHALLOW_MM = LEAST_VENT_MM
+_ROOM = 0.9  # depth that a vent needs, in diameters; cuts miss a recess's very ends
 _LEAST_MM2 = 1.0  # less pulls with a tenth of a newton at most
 _OPEN_MM2 = 0.05  # less than this in common with the open is no way in
 
@@ -81,8 +82,13 @@ class Suction:
 
     @property
     def asks_for_vent(self) -> bool:
-        """Whether there is enough of it to be worth a vent."""
-        return self.force_cap_n >= LITTLE_N
+        """Whether there is enough of it to be worth a vent, and room for one."""
+        return self.force_cap_n >= LITTLE_N and _has_room(self.vent, self.depth_mm)
+
+    @property
+    def depth_mm(self) -> float:
+        """Height over which something is closed."""
+        return self.to_mm - self.from_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,7 +199,11 @@ def find_suction(
         to_mm=heights[-1],
         vent=vent,
         words=_words(
-            areas[worst], cap, len(closed[worst]), vent, behind=all(closed[: worst + 1])
+            areas[worst],
+            cap,
+            len(closed[worst]),
+            vent if _has_room(vent, heights[-1] - heights[0]) else None,
+            behind=all(closed[: worst + 1]),
         ),
     )
 
@@ -267,8 +277,12 @@ def _rest_n(
     return min(pressure * area_mm2 * 1e-6, force_cap_n(area_mm2))
 
 
+def _has_room(vent: Vent | None, depth_mm: float) -> bool:
+    return vent is not None and depth_mm >= _ROOM * vent.diameter_mm
+
+
 def _words(
-    area_mm2: float, cap_n: float, recesses: int, vent: Vent, *, behind: bool
+    area_mm2: float, cap_n: float, recesses: int, vent: Vent | None, *, behind: bool
 ) -> str:
     one, more = ("recess", "recesses") if behind else ("hollow", "hollows")
     of = "" if behind else " of the top"
@@ -277,6 +291,8 @@ def _words(
     said = f"{many} {by}: {area_mm2:.0f} mm2, up to {cap_n:.0f} N at every lift"
     if cap_n < LITTLE_N:
         return f"{said}, too little to ask for a vent."
+    if vent is None:
+        return f"{said}, and too shallow for a vent."
     taken = f" ({', '.join(vent.assumed)} taken)" if vent.assumed else ""
     each = "" if recesses == 1 else " each"
     where = " through the wall, close to the underside" if behind else ""

@@ -137,22 +137,26 @@ def _on_nothing(made: TiltedBase) -> str:
 
 def _kept(base: Base, *, shut: bool) -> str:
     """Say what liquid resin recesses keep: between plate and roof, or hanging."""
-    kept = sum(
+    held = [
         recess.volume_mm3
         for recess in base.recesses
         if math.isfinite(recess.depth_mm) and not (shut and recess.vented)
-    )
+    ]
+    kept = sum(held)
     if kept < _LEAST_MM3:
         return ""
     told = f"{kept:.0f} mm3" if kept < _SMALL_MM3 else f"{kept / 1000.0:.1f} ml"
     if shut:
         return (
             f"{told} of liquid resin stay shut in between plate and roof until the "
-            "base is freed: do that over a tray, and rinse the hollow."
+            "base is freed: do that over a tray, and rinse what held it."
         )
+    looks = (
+        "hollow looks up and keeps" if len(held) == 1 else "hollows look up and keep"
+    )
     return (
-        "While the base hangs tilted its hollow looks up and keeps up to "
-        f"{told} of liquid resin: tip it out before washing."
+        f"While the base hangs tilted its {looks} up to {told} of liquid resin: tip it "
+        "out before washing."
     )
 
 

@@ -175,7 +175,7 @@ def _plan_rows(plan: FlatPlan) -> list[tuple[str, str]]:
     added = plan.sanding_allowance_mm
     return [
         ("Mask pixel", f"{plan.pixel_x_mm * 1e3:g} x {plan.pixel_y_mm * 1e3:g} um"),
-        ("Insets, from the plate up", f"{insets} mm"),
+        ("Insets in the file, plate up", f"{insets} mm"),
         ("Added below for sanding", f"{added:.2f} mm" if added else NONE),
     ]
 

@@ -9,7 +9,7 @@ import pytest
 
 from calib.prediction import Interval
 from calib.recommend import recommend
-from calib.suction import Suction
+from calib.suction import Suction, Vent
 from calib.ways import Recommendation, Resin, Sanding, Told, Way, WayName
 
 NOT_SUCKED = Suction(
@@ -21,6 +21,9 @@ NOT_SUCKED = Suction(
     vent=None,
     words="Nothing closes against the film.",
 )
+
+
+VENT = Vent(diameter_mm=2.5, length_mm=2.0, rest_n=0.8, assumed=())
 
 
 def about(value_mm: float, u_mm: float = 0.005) -> Interval:
@@ -38,6 +41,7 @@ def row(
     *,
     refused: str = "",
     force_n: float = 0.0,
+    deep_mm: float = 3.0,
     flare: Interval | None = None,
 ) -> Way:
     return Way(
@@ -54,7 +58,13 @@ def row(
         time=None,
         resin=Resin(base_ml=1.0, extra_ml=0.0),
         fits=1,
-        suction=replace(NOT_SUCKED, force_cap_n=force_n, area_mm2=force_n / 0.101325),
+        suction=replace(
+            NOT_SUCKED,
+            force_cap_n=force_n,
+            area_mm2=force_n / 0.101325,
+            to_mm=deep_mm,
+            vent=VENT,
+        ),
         risks=(),
     )
 
@@ -168,7 +178,18 @@ def test_a_large_hollow_is_not_printed_flat(flat: Interval | None) -> None:
 def test_suction_alone_asks_for_the_vent_first() -> None:
     found = advice(about(0.14), about(0.05), about(0.01), force_n=80.0)
     assert found.way == "lipped"
-    assert "vent it first" in found.reason
+    assert "vent it first, with a hole of 2.5 mm." in found.reason
+
+
+def test_what_is_too_shallow_for_a_vent_is_to_be_filled() -> None:
+    ways = (
+        row("tilted", about(0.14)),
+        row("lipped", about(0.05)),
+        row("flat", about(0.01), force_n=80.0, deep_mm=0.6),
+    )
+    found = recommend(ways, bottle="invented", tolerance_mm=0.05)
+    assert found.way == "lipped"
+    assert "fill it first." in found.reason
 
 
 def test_a_hollow_base_without_tiles_is_told_to_measure_them() -> None:

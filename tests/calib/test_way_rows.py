@@ -160,15 +160,16 @@ def test_without_exposures_layers_are_counted_all_the_same() -> None:
     assert dict(way_lines(found.way("tilted")))["layers"] == "-"
 
 
-def test_a_large_recess_is_told_with_its_vent_and_a_small_one_without() -> None:
-    slab = Manifold.cube((40.0, 40.0, 4.0))
+def test_a_large_recess_has_a_vent_a_small_or_shallow_one_none() -> None:
+    slab = Manifold.cube((40.0, 40.0, 5.0))
     said = []
-    for radius in (2.0, 6.0):
-        drill = Manifold.cylinder(2.0, radius, circular_segments=96)
+    for radius, deep in ((2.0, 2.5), (6.0, 2.5), (6.0, 0.5)):
+        drill = Manifold.cylinder(1.0 + deep, radius, circular_segments=96)
         row = flat(None, of_body(slab - drill.translate((20.0, 20.0, -1.0))))
         said.append(dict(way_lines(row))["suction"])
     # 101325 Pa on pi r^2: 1.3 and 11.5 N
-    assert said == ["up to 1 N on 13 mm2", "up to 11 N on 113 mm2, vent 2 mm"]
+    large = "up to 11 N on 113 mm2"
+    assert said == ["up to 1 N on 13 mm2", f"{large}, vent 2 mm", large]
 
 
 def test_a_size_is_told_from_zero_on_and_a_step_as_it_is() -> None:
