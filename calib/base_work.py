@@ -146,18 +146,18 @@ def make_ready(compared: Compared, way: WayName, tell: Tell) -> Ready:
     RimgaugeError
         It can't be made.
     """
-    made = compared.made
+    made, say = compared.made, _told(tell, compared.base, way)
     if way != "flat":
         tilted = made.tilted if way == "tilted" else made.lipped
         if isinstance(tilted, RimgaugeError):
             raise tilted
-        whole = join_up(compared.base, tilted, _told(tell, compared.base, way))
+        whole = join_up(compared.base, tilted, say)
         return Ready(way=way, mesh=whole, outline=tilted.footprint, tilted=tilted)
     if not isinstance(made.flat, FlatPlan):
         raise made.flat or RecordError(f"{compared.base.name} has no insets.")
     plan = made.flat
     standing = stand(
-        compared.base, plan.layers, plan.layer_mm, plan.sanding_allowance_mm, tell
+        compared.base, plan.layers, plan.layer_mm, plan.sanding_allowance_mm, say
     )
     return Ready(way=way, mesh=standing, outline=_outline(standing), plan=plan)
 

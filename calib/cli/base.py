@@ -211,7 +211,9 @@ def base(
     setup, wish = setup_of(known, options), wish_of(known, options)
     remark = _invented() if invented else ""
     compared = [compare_ways(one, known.advised, setup, wish, tell) for _, one in found]
-    drawn = [_picture(one, remark) for one in compared] if out or pictures else []
+    drawn = [
+        _picture(one, remark, tell) for one in compared if out or pictures is not None
+    ]
     written: tuple[Path, ...] = ()
     if out is not None:
         chosen = [
@@ -220,6 +222,7 @@ def base(
             )
             for (file, _), one, picture in zip(found, compared, drawn, strict=True)
         ]
+        tell(f"{out}: making the files ...")
         written = _write(chosen, known, setup, out, data_dir)
     left = [
         str(leave(pictures, f"{one.base.name}-ways", picture))
@@ -286,9 +289,10 @@ def _invented() -> str:
     return NOTE
 
 
-def _picture(compared: Compared, remark: str) -> bytes:
+def _picture(compared: Compared, remark: str, tell: _Teller) -> bytes:
     from calib.way_pictures import draw_ways
 
+    tell(f"{compared.base.name}: drawing the ways ...")
     content = io.BytesIO()
     figure = draw_ways(compared.base, compared.made, compared.comparison, remark=remark)
     with warnings.catch_warnings():
