@@ -23,9 +23,11 @@ Ints = NDArray[np.intp]
 _PHASES = 8
 _PLACES_MM = np.linspace(-0.03, 0.03, 5)  # about the outline that is wanted
 _REACH = 2
+_CHOICES = np.arange(2 * _REACH + 1)
 _WAYS = 12
 _EVENNESS = 0.1
 _SWEEPS = 6
+_WORTH = 1e-6
 _LIGHT_LEFT = 1e-3
 _TINY_DOSE = 1e-12
 _BISECTIONS = 16  # of 0.4 mm
@@ -45,21 +47,19 @@ def whole_quanta(wall: Flush, quantum_mm: float, curve_mm: Array | float = 0.0) 
         quantum_mm=quantum_mm,
         curve_mm=np.broadcast_to(curve_mm, wall.layers),
     )
-    ways = [(np.zeros(wall.layers, np.intp), np.zeros(()), 0.0)]
+    ways = np.full((1, wall.layers), _REACH, np.intp)
+    worst, even = np.zeros((1, 1, 1)), np.zeros(1)
     for layer in range(wall.layers - 1, -1, -1):
-        tried = []
-        for way, worst, total in ways:
-            for choice in range(2 * _REACH + 1):
-                longer = way.copy()
-                longer[layer] = choice
-                step = np.abs(table.step_mm(longer, layer))
-                extreme = np.maximum(worst, step)
-                even = total + float(np.mean(uneven(step, wall.tolerance_mm)))
-                score = float(np.mean(uneven(extreme, wall.tolerance_mm)))
-                tried.append((score + _EVENNESS * even, longer, extreme, even))
-        tried.sort(key=lambda t: t[0])
-        ways = [(way, worst, even) for _, way, worst, even in tried[:_WAYS]]
-    return table.quanta(table.improved(ways[0][0]))
+        before = np.repeat(np.arange(len(ways)), len(_CHOICES))
+        longer = ways[before]
+        longer[:, layer] = np.tile(_CHOICES, len(ways))
+        step = np.abs(table.steps_mm(longer, layer))
+        extreme = np.maximum(worst[before], step)
+        sum_even = even[before] + table.score(step)
+        score = table.score(extreme) + _EVENNESS * sum_even
+        best = np.argsort(score, kind="stable")[:_WAYS]
+        ways, worst, even = longer[best], extreme[best], sum_even[best]
+    return table.quanta(table.improved(ways[0]))
 
 
 def phase_rms_mm(wall: Flush, quanta: Ints, quantum_mm: float) -> float:
@@ -71,7 +71,7 @@ def phase_rms_mm(wall: Flush, quanta: Ints, quantum_mm: float) -> float:
         quantum_mm=quantum_mm,
         curve_mm=np.zeros(wall.layers),
     )
-    worst = table.worst_mm(np.full(len(quanta), _REACH, np.intp))
+    worst = table.worst_mm(np.full((1, len(quanta)), _REACH, np.intp))
     return float(np.sqrt(np.mean(worst**2)))
 
 
@@ -116,16 +116,21 @@ class _Table:
         return np.asarray(self.nearest + choices - _REACH)
 
     def worst_mm(self, choices: Ints) -> Array:
-        """Largest step (p, phases)."""
-        steps = [self.step_mm(choices, layer) for layer in range(self.wall.layers)]
-        return np.asarray(np.abs(steps).max(axis=0))
+        """Largest step (n, p, phases) of some ways (n, J)."""
+        worst = np.zeros((len(choices), 1, 1))
+        for layer in range(self.wall.layers):
+            worst = np.maximum(worst, np.abs(self.steps_mm(choices, layer)))
+        return worst
 
-    def step_mm(self, choices: Ints, layer: int) -> Array:
-        """Step (p, phases) of a layer, given choices (J,) for it and those above."""
+    def steps_mm(self, choices: Ints, layer: int) -> Array:
+        """Step (n, p, phases) of a layer, given choices (n, J) for it and those above.
+
+        By the logarithm of the dose between two of the places; beyond them on a line.
+        """
         own, rest = self._doses[layer]
-        dose = rest.copy()
+        dose = np.repeat(rest[None], len(choices), axis=0)
         for later in range(layer, self.wall.layers):
-            dose += own[later - layer][choices[later]]
+            dose += own[later - layer][choices[:, later]]
         level = np.log(np.maximum(dose, _TINY_DOSE))
         after = np.clip(np.sum(level > 0.0, axis=-1), 1, len(_PLACES_MM) - 1)
         upper = np.take_along_axis(level, after[..., None] - 1, axis=-1)[..., 0]
@@ -134,46 +139,43 @@ class _Table:
         pitch = _PLACES_MM[1] - _PLACES_MM[0]
         return np.asarray(_PLACES_MM[after - 1] + share * pitch)
 
+    def score(self, worst_mm: Array) -> Array:
+        """How uneven (n,) walls of such largest steps (n, p, phases) are expected."""
+        return np.asarray(uneven(worst_mm, self.wall.tolerance_mm).mean(axis=(1, 2)))
+
     def improved(self, choices: Ints) -> Ints:
         """Move layers by one quantum while more comes out straight."""
         index = np.arange(self.wall.layers)
         sides = [index == layer for layer in index]
-        sides += [index <= layer for layer in index]
-        best, least = choices, self._score(choices)
+        sides += [index <= layer for layer in index[1:]]
+        moves = np.array([sign * side for side in sides for sign in (-1, 1)])
+        best = choices
+        least = float(self.score(self.worst_mm(best[None]))[0])
         for _ in range(_SWEEPS):
-            before = least
-            for side in sides:
-                for move in (-1, 1):
-                    trial = np.clip(best + move * side, 0, 2 * _REACH)
-                    score = self._score(trial)
-                    if score < least - 1e-9:
-                        best, least = trial, score
-            if least == before:
+            trials = np.clip(best + moves, 0, 2 * _REACH)
+            scores = self.score(self.worst_mm(trials))
+            first = int(np.argmin(scores))
+            if scores[first] > least - _WORTH:
                 break
-        return best
-
-    def _score(self, choices: Ints) -> float:
-        worst = self.worst_mm(choices)
-        return float(np.mean(uneven(worst, self.wall.tolerance_mm)))
+            best, least = trials[first], float(scores[first])
+        return np.asarray(best)
 
     @cached_property
-    def _doses(self) -> list[tuple[list[list[Array]], Array]]:
+    def _doses(self) -> list[tuple[list[Array], Array]]:
         """For each layer the doses about its wanted outline, (p, phases, places).
 
-        Of each choice of it and of each raised layer above, and of the normal layers.
+        Of each choice, one array (choices, ...), of it and of each raised layer above;
+        and of the normal layers.
         """
         found = []
         for layer in range(self.wall.layers):
             place = self._wanted(layer)[..., None] + _PLACES_MM
-            own = [
-                [
-                    self._of(place, layer, later, float(inset))
-                    for inset in self.quantum_mm
-                    * (self.nearest[later] + np.arange(-_REACH, _REACH + 1))
-                    - self.curve_mm[later]
-                ]
-                for later in range(layer, self.wall.layers)
-            ]
+            own = []
+            for later in range(layer, self.wall.layers):
+                whole = self.nearest[later] + _CHOICES - _REACH
+                insets = self.quantum_mm * whole - self.curve_mm[later]
+                doses = [self._of(place, layer, later, i) for i in insets.tolist()]
+                own.append(np.array(doses))
             found.append((own, self._body(place, layer)))
         return found
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 _TIGHT_PER_MM = 1.0 / 3.0  # curves tighter than this keep no lattice direction
-_BEND_STEP_PER_MM = 0.01
+_BEND_STEP_PER_MM = 0.02
 
 
 @dataclass(frozen=True, kw_only=True)
