@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 
 import numpy as np
@@ -61,16 +62,11 @@ def stairs(
     blur_mm : float
         Standard deviation of the blur's core.
     """
-    steps = range(-_MOST_STEPS, _MOST_STEPS + 1)
-    half = [(m, n) for m, n in product(steps, steps) if math.gcd(m, n) == 1]
-    ways = [(m, n) for m, n in half if (m, n) > (0, 0)]  # either sense is one edge
-    quanta = np.array([quantum_mm(m, n, pixel_x_mm, pixel_y_mm) for m, n in ways])
-    lines = np.array([(m * pixel_x_mm, n * pixel_y_mm) for m, n in ways])
-    lines /= np.hypot(lines[:, 0], lines[:, 1])[:, None]
-    cosine = np.abs(along @ lines.T)
-    cosine = np.clip(cosine / np.hypot(along[:, 0], along[:, 1])[:, None], 1e-9, 1.0)
-    slope = np.sqrt(1.0 - cosine**2) / cosine
-    shown = np.exp(-2.0 * (np.pi * blur_mm * slope / quanta) ** 2)
+    quanta, lines = _directions(pixel_x_mm, pixel_y_mm)
+    cosine = np.abs(along @ lines.T) / np.hypot(along[:, 0], along[:, 1])[:, None]
+    cosine = np.minimum(np.maximum(cosine, 1e-9), 1.0)
+    slope2 = cosine**-2 - 1.0
+    shown = np.exp(-2.0 * (np.pi * blur_mm / quanta) ** 2 * slope2)
     best = np.argmax(quanta * shown, axis=1)
     rows = np.arange(len(along))
     return Stairs(
@@ -78,6 +74,17 @@ def stairs(
         shown=shown[rows, best],
         move_mm=quanta[best] * cosine[rows, best],
     )
+
+
+@lru_cache(maxsize=8)
+def _directions(pixel_x_mm: float, pixel_y_mm: float) -> tuple[Array, Array]:
+    """Quanta (k,) and unit vectors (k, 2) of a raster's simple directions."""
+    steps = range(-_MOST_STEPS, _MOST_STEPS + 1)
+    half = [(m, n) for m, n in product(steps, steps) if math.gcd(m, n) == 1]
+    ways = [(m, n) for m, n in half if (m, n) > (0, 0)]  # either sense is one edge
+    quanta = np.array([quantum_mm(m, n, pixel_x_mm, pixel_y_mm) for m, n in ways])
+    lines = np.array([(m * pixel_x_mm, n * pixel_y_mm) for m, n in ways])
+    return quanta, lines / np.hypot(lines[:, 0], lines[:, 1])[:, None]
 
 
 def held_mm(inset_mm: Array, quantum_mm: Array | float, phase: Array) -> Array:

@@ -2,8 +2,8 @@
 
     python -m tests.calib.compensation_speed
 
-Both in one process by turns, the least of many runs; what is solved once for a bottle, a
-setting and a raster is done before, and told beside it.
+Both in one process by turns, the least of many runs; what is solved once for a bottle,
+a setting and a raster is done before, and told beside it.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def ratio(name: str) -> tuple[float, float, float, float]:
     heights = [(layer + 0.5) * LAYER_MM for layer in range(flat.layers + 1)]
     cuts = sections(body, heights)
     first = _spent_s(lambda: compensated(cuts, flat))
-    spent = []
+    spent: list[tuple[float, float]] = []
     begin = time.process_time()
     while len(spent) < RUNS and time.process_time() - begin < MOST_S:
         drawn = _spent_s(lambda: compensated(cuts, flat))
