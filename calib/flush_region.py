@@ -28,7 +28,7 @@ THINNEST_PX = 2.0
 _LONG_PX = 12.0
 _LONG_MM = 0.8
 _SLACK = 0.25
-_CRUMB_MM2 = 1e-4
+_CRUMB_MM2 = 2.5e-3  # of a pixel: light blurs it away
 _NEEDLE_MM = 0.001
 
 

@@ -25,8 +25,8 @@ SAME_MM = 1e-6
 
 _CLEAN_MM = 0.0003
 _STRAIGHT_RAD = 2e-5  # finer than a curve of 100,000 sides turns at a point
-_BEVEL_MM = 0.03
-_BESIDE_BEVEL_MM = 0.3
+_BEVEL_MM = 0.06  # of a pixel
+_BESIDE_BEVEL_MM = 0.12
 _OUT = 0.8526 + 0.5226j  # along no axis of any plain shape
 _ALIKE = 2e-3  # of the directions of sides
 _MOST_RUN_MM = 0.15
