@@ -65,6 +65,8 @@ BAD: dict[str, tuple[str, Callable[[], bytes], str]] = {
     "half a point": ("a.obj", lambda: b"v 1 2 3\nv 2 3 4\nf 1 2 1.5\n", "not whole"),
     "inches": ("a.stl", lambda: _stl(VERTICES / 25.4), "--units"),
     "metres": ("a.stl", lambda: _stl(VERTICES / 1000), "--units"),
+    "micrometres": ("a.stl", lambda: _stl(VERTICES * 1000), "--units"),
+    "300 mm": ("a.stl", lambda: _stl(VERTICES * 15), "--units"),
     "open": ("a.stl", lambda: _stl(faces=FACES[5:]), "open"),
     "through itself": ("a.stl", _through_itself, "itself|crosses"),
     "20 M triangles": ("a.stl", _twenty_millions, "20,000,000"),
