@@ -80,11 +80,6 @@ class Suggestion:
     cautions: tuple[str, ...]
     second_print_s: float | None
 
-    @property
-    def second_print(self) -> bool:
-        """Whether a second coupon is asked for."""
-        return self.second_print_s is not None
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Plan:

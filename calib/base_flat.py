@@ -148,7 +148,7 @@ def plan_with(
     cautions = [
         *_cautions(model, left, lift, tolerance_mm),
         *told(openings),
-        *told_above(openings, model),
+        *(told_above(model) if any(map(is_small, cuts[-1].openings)) else ()),
     ]
     return FlatPlan(
         setting=model.setting,

@@ -29,6 +29,7 @@ _LONG_PX = 12.0
 _LONG_MM = 0.8
 _SLACK = 0.25
 _CRUMB_MM2 = 2.5e-3  # of a pixel: light blurs it away
+_CRUMB_WIDE_MM = 0.07  # two pixels of a fine raster
 _NEEDLE_MM = 0.001
 
 
@@ -107,10 +108,24 @@ def _mended(design: Section, rings: list[Ring], *, blunt: bool) -> Section:
     whole = CrossSection(rings, FillRule.Positive)
     if blunt:
         whole = _blunted(whole)
-    parts = [p for p in whole.decompose() if p.area() > _CRUMB_MM2]
+    parts = [part for part in whole.decompose() if not _is_crumb(part)]
     if len(parts) != len(design.outer):
-        raise _too_thin(f"The base would fall into {len(parts)} pieces")
+        west, south, east, north = min(parts, key=CrossSection.area).bounds()
+        x, y = (west + east) / 2.0, (south + north) / 2.0
+        raise _too_thin(
+            f"The base would fall into {len(parts)} pieces, the smallest at "
+            f"x {x:.1f}, y {y:.1f} mm from the middle of its underside"
+        )
     return section(CrossSection.compose(parts), design.z_mm)
+
+
+def _is_crumb(part: CrossSection) -> bool:
+    """Whether a piece is as short and thin as stretches that no wall is refused for."""
+    west, south, east, north = part.bounds()
+    long_mm = max(east - west, north - south)
+    area_mm2 = float(part.area())
+    thin = area_mm2 < _CRUMB_WIDE_MM * long_mm
+    return area_mm2 < _CRUMB_MM2 or (thin and bool(long_mm < _LONG_MM))
 
 
 def _blunted(region: CrossSection) -> CrossSection:

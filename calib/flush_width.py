@@ -64,10 +64,10 @@ def told(openings: tuple[OpeningWidth, ...]) -> list[str]:
     ]
 
 
-def told_above(openings: tuple[OpeningWidth, ...], model: FlatModel) -> list[str]:
+def told_above(model: FlatModel) -> list[str]:
     """Say how small openings come out above the layers that are drawn in."""
     narrower = 2.0 * float(np.median(model.wall(0.0).body_mm))
-    if not openings or narrower < TOLD_MM:
+    if narrower < TOLD_MM:
         return []
     height = len(model.opening.dose_ratio) * model.setting.layer_mm
     said = (

@@ -73,7 +73,7 @@ def recommend(
     *,
     bottle: str | None,
     tolerance_mm: float,
-    second_print: bool = False,
+    second_print_s: float | None = None,
 ) -> Recommendation:
     """Take the way whose rim departs least, an easier one where it is nearly as good.
 
@@ -89,8 +89,8 @@ def recommend(
         Its name; None: no bottle was named.
     tolerance_mm : float
         How far the wall of a flat print may stand from straight.
-    second_print : bool
-        Whether the flare coupon's own advice asks for a second print.
+    second_print_s : float or None
+        Bottom exposure of a second flare coupon, where its own advice asks for one.
     """
     by_name = {way.name: way for way in ways}
     flat, lipped = by_name["flat"], by_name["lipped"]
@@ -125,7 +125,7 @@ def recommend(
         tilted,
         usable,
         tolerance_mm,
-        second=second_print,
+        second_s=second_print_s,
         untold=_other_treatment(tilted, by_name),
     )
 
@@ -246,7 +246,7 @@ def _flat_or_tilted(
     usable: dict[WayName, _Pick],
     tolerance_mm: float,
     *,
-    second: bool,
+    second_s: float | None,
     untold: str | None,
 ) -> Recommendation:
     gain = flat.departure.value_mm - tilted.departure.value_mm
@@ -254,8 +254,9 @@ def _flat_or_tilted(
     sure = abs(gain) > _COVERAGE_95 * u
     within = flat.departure.value_mm <= tolerance_mm
     next_one = (
-        f"Flat hangs on one print: {FLARE_COUPON} again at the advised setting."
-        if second
+        f"Flat hangs on one exposure: {FLARE_COUPON} again, with bottom layers of "
+        f"{second_s:g} s."
+        if second_s is not None
         else None
     )
     if gain > WORTH_TILTING_MM and (sure or not within):

@@ -67,7 +67,7 @@ def compare(
             ways,
             bottle=bottle,
             tolerance_mm=setup.tolerance_mm,
-            second_print=flat is not None and flat.suggestion.second_print,
+            second_print_s=None if flat is None else flat.suggestion.second_print_s,
         ),
         gap_mm=setup.gap_mm,
         notes=_notes(setup),

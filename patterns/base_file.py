@@ -39,7 +39,7 @@ def load(path: Path, told: Told) -> tuple[RawMesh, ...]:
     kind = path.suffix.lower()
     if kind not in {".stl", ".obj", ".3mf"}:
         raise FileError(
-            f"{path.name} is no STL, 3MF or OBJ file.", "Export the base as one."
+            f"{path} is no STL, 3MF or OBJ file.", "Export the base as one."
         )
     try:
         if path.stat().st_size == 0:

@@ -141,7 +141,13 @@ def _check(base: Base, count: int, layer_mm: float, lift_mm: float) -> None:
     if not 0.0 <= lift_mm < np.inf:
         raise SpecError(f"A sanding allowance of {lift_mm} mm can't be made.")
     room_mm = count * layer_mm - lift_mm
-    if not 0.0 < room_mm < base.height_mm:
+    if room_mm <= 0.0:
+        raise SpecError(
+            f"All {count} compensated layers of {base.name} would have to be sanded "
+            "off: no inset mends a flare as wide as this.",
+            "Print it tilted, or with a shorter bottom exposure.",
+        )
+    if room_mm >= base.height_mm:
         raise SpecError(
             f"{base.name} is {base.height_mm:.2f} mm high, its {count} compensated "
             f"layers end {room_mm:.2f} mm above its underside.",

@@ -234,9 +234,10 @@ def _tile_line(tile: dict[str, Any]) -> str:
     head = f"  {tile['tilt_deg']:4.0f} degrees, {treatment:6s}"
     if tile["form_mm"] is None:
         return f"{head} not measured: {tile['reasons']['form_mm']}"
+    chips = len(tile["chips"])
     return (
         f"{head} form {tile['form_mm']:.3f} mm, sag {tile['sag_mm']:.3f} mm, "
-        f"{len(tile['chips'])} chips"
+        f"{chips} chip{'' if chips == 1 else 's'}"
     )
 
 

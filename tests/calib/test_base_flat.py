@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from calib.base_flat import plan_with
 from calib.flush_press import compensated
-from calib.flush_region import areas, is_sound
+from calib.flush_region import areas, is_sound, regions_of
 from calib.virtual.resin import InventedResin
 from calib.virtual.stack import print_stack
 from patterns.base import Section
@@ -123,6 +123,27 @@ def test_small_openings_bring_a_few_normal_layers_along() -> None:
     assert not any(
         "narrower" in c for c in plan_with(bases.ready("disc_25"), MODEL).cautions
     )
+
+
+SQUARE = np.array([(-5.0, -5.0), (5.0, -5.0), (5.0, 5.0), (-5.0, 5.0)])
+
+
+@pytest.mark.parametrize(("wide_mm", "stays"), [(0.03, True), (0.4, False)])
+def test_crumbs_fall_away_and_pieces_are_named_with_their_place(
+    wide_mm: float, *, stays: bool
+) -> None:
+    """Left between letters engraved below: as thin as no wall is refused for."""
+    design = Section(z_mm=0.025, outer=(SQUARE,), openings=())
+    piece = np.array(
+        [(8.0, 1.0), (8.3, 1.0), (8.3, 1.0 + wide_mm), (8.0, 1.0 + wide_mm)]
+    )
+    if stays:
+        (left,) = regions_of((design,), [[SQUARE, piece]])
+        assert len(left.outer) == 1
+        assert np.ptp(left.outer[0], axis=0) == pytest.approx([10.0, 10.0])
+    else:
+        with pytest.raises(SpecError, match=r"2 pieces.*x 8.2, y 1.2"):
+            regions_of((design,), [[SQUARE, piece]])
 
 
 @given(

@@ -76,7 +76,7 @@ def advice(
     *,
     flat_refused: str = "",
     force_n: float = 0.0,
-    second_print: bool = False,
+    second_print_s: float | None = None,
 ) -> Recommendation:
     ways = (
         row("tilted", bare),
@@ -84,7 +84,7 @@ def advice(
         row("flat", flat, refused=flat_refused, force_n=force_n),
     )
     return recommend(
-        ways, bottle="invented", tolerance_mm=0.05, second_print=second_print
+        ways, bottle="invented", tolerance_mm=0.05, second_print_s=second_print_s
     )
 
 
@@ -235,9 +235,9 @@ def test_one_kind_of_tile_names_the_other() -> None:
 
 
 def test_a_second_print_is_asked_for_where_flat_hangs_on_one() -> None:
-    found = advice(about(0.10), about(0.05), about(0.012), second_print=True)
+    found = advice(about(0.10), about(0.05), about(0.012), second_print_s=42.0)
     assert found.measure_next is not None
-    assert "one print" in found.measure_next
+    assert "bottom layers of 42 s" in found.measure_next
 
 
 @pytest.mark.parametrize("bare", [0.01, 0.05, 0.2])
