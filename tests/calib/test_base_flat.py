@@ -134,9 +134,8 @@ def test_crumbs_fall_away_and_pieces_are_named_with_their_place(
 ) -> None:
     """Left between letters engraved below: as thin as no wall is refused for."""
     design = Section(z_mm=0.025, outer=(SQUARE,), openings=())
-    piece = np.array(
-        [(8.0, 1.0), (8.3, 1.0), (8.3, 1.0 + wide_mm), (8.0, 1.0 + wide_mm)]
-    )
+    high = 1.0 + wide_mm
+    piece = np.array([(8.0, 1.0), (8.4, 1.0), (8.4, high), (8.0, high)])
     if stays:
         (left,) = regions_of((design,), [[SQUARE, piece]])
         assert len(left.outer) == 1
