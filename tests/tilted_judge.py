@@ -33,6 +33,7 @@ LIFT_MM = 3.0
 _GRID_MM = 1e-5  # single precision at 100 mm
 _BESIDE_MM = 0.1
 _STEP_MM = 0.25
+_SHIFTS = (0.2718, 0.6180, 0.0)  # no round number of a file lies on a border
 _AT_ONCE = 8  # layers
 
 
@@ -315,10 +316,19 @@ def _by_height(
 
 
 def _enclosed(lines: NDArray[np.float64]) -> shapely.Geometry:
-    """What lines (n, 2, 2) enclose, as a valid region."""
-    ends = np.round(lines / _GRID_MM) * _GRID_MM
-    ends = ends[(ends[:, 0] != ends[:, 1]).any(axis=1)]
-    region = _region(ends)
+    """What lines (n, 2, 2) enclose, as a valid region.
+
+    Two lines that meet give their end to the last bits only: on the border of two
+    cells of the grid it may go to either, so then the grid is shifted.
+    """
+    rings = None
+    for shift in _SHIFTS:
+        ends = (np.round(lines / _GRID_MM + shift) - shift) * _GRID_MM
+        ends = ends[(ends[:, 0] != ends[:, 1]).any(axis=1)]
+        rings = _rings(ends)
+        if rings is not None:
+            break
+    region = _region(ends, rings)
     if region.is_valid:
         return region
     # single precision bends a straight edge back on itself
@@ -326,9 +336,8 @@ def _enclosed(lines: NDArray[np.float64]) -> shapely.Geometry:
     return shapely.union_all(whole[shapely.area(whole) > 0])
 
 
-def _region(ends: NDArray[np.float64]) -> shapely.Geometry:
+def _region(ends: NDArray[np.float64], rings: Parts | None) -> shapely.Geometry:
     """What lines (n, 2, 2) enclose an odd number of times; slowly where they cross."""
-    rings = _rings(ends)
     if rings is None:
         return shapely.build_area(shapely.multilinestrings(shapely.linestrings(ends)))
     filled = shapely.polygons(rings)
