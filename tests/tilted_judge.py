@@ -33,7 +33,7 @@ LIFT_MM = 3.0
 _GRID_MM = 1e-5  # single precision at 100 mm
 _BESIDE_MM = 0.1
 _STEP_MM = 0.25
-_SHIFTS = (0.2718, 0.6180, 0.0)  # no round number of a file lies on a border
+_SHIFTS = (0.2718, 0.6180)  # no round number of a file lies on a border
 _AT_ONCE = 8  # layers
 
 
@@ -321,19 +321,22 @@ def _enclosed(lines: NDArray[np.float64]) -> shapely.Geometry:
     Two lines that meet give their end to the last bits only: on the border of two
     cells of the grid it may go to either, so then the grid is shifted.
     """
-    rings = None
-    for shift in _SHIFTS:
-        ends = (np.round(lines / _GRID_MM + shift) - shift) * _GRID_MM
-        ends = ends[(ends[:, 0] != ends[:, 1]).any(axis=1)]
+    ends = _on_grid(lines, _SHIFTS[0])
+    rings = _rings(ends)
+    if rings is None:
+        ends = _on_grid(lines, _SHIFTS[1])
         rings = _rings(ends)
-        if rings is not None:
-            break
     region = _region(ends, rings)
     if region.is_valid:
         return region
     # single precision bends a straight edge back on itself
     whole = shapely.get_parts(shapely.make_valid(region))
     return shapely.union_all(whole[shapely.area(whole) > 0])
+
+
+def _on_grid(lines: NDArray[np.float64], shift: float) -> NDArray[np.float64]:
+    ends = (np.round(lines / _GRID_MM + shift) - shift) * _GRID_MM
+    return np.asarray(ends[(ends[:, 0] != ends[:, 1]).any(axis=1)])
 
 
 def _region(ends: NDArray[np.float64], rings: Parts | None) -> shapely.Geometry:
