@@ -26,7 +26,7 @@ from calib.flush_sides import Sides
 from calib.flush_width import opening_widths, told, told_above
 from calib.lattice import FREE_QUANTUM_MM
 from calib.prediction import doubt_mm, interval_of
-from calib.squeeze_insets import is_squeezed
+from calib.squeeze_insets import WORTH_MM, is_squeezed
 from calib.wall import draw
 from patterns.base import Section
 from patterns.base_sections import sections, signed_area_mm2, solid
@@ -46,6 +46,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 _DRAWS = 40
+_BEYOND_DOUBT = 0.95  # of the draws
 
 
 def plan_flat(
@@ -250,17 +251,29 @@ def _scallop(model: FlatModel) -> Interval:
     return interval_of(wall.body_mm - inner, 0.0)
 
 
+def _squeezed(model: FlatModel) -> str:
+    """Say that resin was squeezed out, or that it is open whether it was."""
+    squeeze = model.edges.squeeze_mm[:, 0]
+    if np.mean(squeeze > WORTH_MM) > _BEYOND_DOUBT:
+        return (
+            f"About {float(np.mean(squeeze)):.2f} mm of the plate layer's flare is "
+            "squeezed-out resin, which no mask takes back whole: the lowest layers are "
+            "drawn in further to halve it."
+        )
+    return (
+        "How much of the plate layer's flare is light and how much squeezed-out resin "
+        f"is open (0 to {float(np.quantile(squeeze, 0.975)):.2f} mm): the wall would "
+        "come out straighter after a second flare coupon; `rimgauge suggest` names its "
+        "bottom exposure."
+    )
+
+
 def _cautions(
     model: FlatModel, left: tuple[Interval, ...], lift: float, tolerance_mm: float
 ) -> tuple[str, ...]:
     said = []
     if is_squeezed(model.wall(0.0)):
-        squeeze = float(np.mean(model.edges.squeeze_mm[:, 0]))
-        said.append(
-            f"About {squeeze:.2f} mm of the plate layer's flare is squeezed-out resin, "
-            "which no mask takes back whole: the lowest layers are drawn in further to "
-            "halve it."
-        )
+        said.append(_squeezed(model))
     if lift > 0.0:
         said.append(
             f"{lift:.2f} mm are added below, to be sanded off together with the steps "

@@ -9,15 +9,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.base_flat import plan_with
+from calib.flush_model import build_model
 from calib.flush_press import compensated
 from calib.flush_region import areas, is_sound, regions_of
 from calib.virtual.resin import InventedResin
 from calib.virtual.stack import print_stack
+from calib.wall import Draws
 from patterns.base import Section
 from patterns.base_reading import understand
 from patterns.errors import SpecError
 from tests import bases
-from tests.calib.flat_samples import LAYER_MM, PIXEL_MM, SETTING, model
+from tests.calib.flat_samples import LAYER_MM, PIXEL_MM, SETTING, model, resins
 
 MODEL = model()
 SQUEEZED = model(squeeze_mm=0.08)
@@ -74,6 +76,14 @@ def test_squeezed_out_resin_is_told_and_offered_for_sanding() -> None:
     assert plan.sanding_allowance_mm >= LAYER_MM
     assert any("squeezed-out" in caution for caution in plan.cautions)
     assert plan.left[0].value_mm < 0.5 * plan.bare[0].value_mm
+
+
+def test_a_bottle_of_two_opinions_is_told_so_and_asked_for_a_second_coupon() -> None:
+    draws = Draws(batches=(resins(3), resins(2, squeeze_mm=0.08)))
+    undecided = build_model(draws, SETTING, PIXEL_MM, PIXEL_MM)
+    plan = plan_with(bases.ready("square_25"), undecided)
+    assert any("(0 to 0.08 mm)" in said for said in plan.cautions)
+    assert any("second flare coupon" in said for said in plan.cautions)
 
 
 def test_the_upright_foot_of_a_lifted_drafted_base_is_predicted() -> None:
