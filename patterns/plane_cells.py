@@ -7,6 +7,7 @@ caps and walls alike, closes without a seam.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +22,14 @@ Ints = NDArray[np.int64]
 
 GRID_MM = 2.0**-12
 """0.24 um: exact in the single precision of an STL up to 2 m from the middle."""
+
+SLIVER_MM = 2.0**-11
+"""Outlines that follow each other nearer than this are made one there: a body of
+layers would hang together by such slivers alone, or lose them in a file."""
+
+_ROUNDS = 16
+_WIDTHS = 4
+_PLANE = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +49,13 @@ class Cells:
         picked: Ints = self.triangles[wanted]
         return picked
 
+    def area(self, region: int) -> shapely.Geometry:
+        """Put the cells of a region together again."""
+        import shapely
+
+        edges = shapely.linestrings(self.nodes_mm[self.rim(region)])
+        return shapely.build_area(shapely.multilinestrings(edges))
+
     def rim(self, region: int) -> Ints:
         """Edges of a region's outline, the region on their left, (k, 2)."""
         return rim_of(self.triangles[self.inside[:, region]])
@@ -51,8 +67,74 @@ def cut_cells(regions: Sequence[shapely.Geometry]) -> Cells:
     Parameters
     ----------
     regions : sequence of Polygon or MultiPolygon
-        In mm.  Each is moved onto the grid, by 0.2 um at most.
+        In mm, each lying on the next.  All are moved onto the grid, by 0.2 um at most;
+        all but the last are made to follow the next where they are nearer to it than
+        a sliver's width, and to overlap it where they would touch it along a line.
     """
+    import shapely
+
+    settled = without_slivers(regions)
+    cells = _noded(settled)
+    for turn in range(_ROUNDS):
+        seams = _seams(cells)
+        if not any(seams):
+            break
+        settled = [
+            shapely.union(cells.area(k), _widened(seam, turn)) if seam else region
+            for k, (region, seam) in enumerate(zip(settled, seams, strict=True))
+        ]
+        cells = _noded(settled)
+    return cells
+
+
+def without_slivers(regions: Sequence[shapely.Geometry]) -> list[shapely.Geometry]:
+    """Make each region follow the next one where their outlines are all but the same.
+
+    The last one stays as it is; no outline moves by more than ``SLIVER_MM``.
+    """
+    import shapely
+
+    settled = [regions[-1]]
+    for region in reversed(regions[:-1]):
+        model = settled[-1]
+        own = _areas(shapely.set_precision(region, GRID_MM))
+        missing = _slivers(_without(model, own), own)
+        beyond = _slivers(_without(own, model), own)
+        both = _areas(shapely.union(own, missing, grid_size=GRID_MM))
+        settled.append(_without(both, beyond))
+    return settled[::-1]
+
+
+def _slivers(part: shapely.Geometry, region: shapely.Geometry) -> shapely.Geometry:
+    """Find what is thin of a part that a region has more or less than another.
+
+    Thin places along the other's outline alone are none of this region's.
+    """
+    import shapely
+
+    core = part.buffer(-0.5 * SLIVER_MM, join_style="mitre")
+    grown = core.buffer(0.5 * SLIVER_MM, join_style="mitre")
+    thin = shapely.get_parts(_without(part, grown))
+    outline = shapely.boundary(region)
+    return shapely.multipolygons(thin[shapely.dwithin(thin, outline, GRID_MM)])
+
+
+def _without(one: shapely.Geometry, other: shapely.Geometry) -> shapely.Geometry:
+    import shapely
+
+    return _areas(shapely.difference(one, other, grid_size=GRID_MM))
+
+
+def _areas(mixed: shapely.Geometry) -> shapely.Geometry:
+    """Leave out the points and lines that areas have shrunk to on the grid."""
+    import shapely
+
+    parts = shapely.get_parts(mixed)
+    return shapely.multipolygons(parts[shapely.get_dimensions(parts) == _PLANE])
+
+
+def _noded(regions: Sequence[shapely.Geometry]) -> Cells:
+    """Cut regions into cells, as they are."""
     import shapely
 
     lines = shapely.unary_union(shapely.boundary(list(regions)), grid_size=GRID_MM)
@@ -64,49 +146,53 @@ def cut_cells(regions: Sequence[shapely.Geometry]) -> Cells:
     used = held.any(axis=1)
     corners, counts = _triangles_mm(cells[used].tolist())
     nodes_mm, number = np.unique(corners.reshape(-1, 2), axis=0, return_inverse=True)
-    triangles = number.reshape(-1, 3)
-    inside = np.repeat(held[used], counts, axis=0)
     return Cells(
         nodes_mm=nodes_mm,
-        triangles=triangles,
-        inside=_thickened(nodes_mm, triangles, inside),
+        triangles=number.reshape(-1, 3),
+        inside=np.repeat(held[used], counts, axis=0),
     )
 
 
-def _thickened(
-    nodes_mm: NDArray[np.float64], triangles: Ints, inside: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Let no two regions that follow each other touch along an edge alone.
+def _seams(cells: Cells) -> list[list[shapely.Geometry]]:
+    """Where a body of layers would hang together by a line alone, for each region.
 
-    Where one lies left of an edge and the next right of it, a body of layers would
-    hang together there by nothing: on the grid, that is a sliver of either.  The
-    smaller triangle is added to the other region; the last region stays as it is.
+    Either its outline touches itself in a point, or it lies on one side of an edge and
+    the next region on the other.  The last region is nobody's to change.
     """
-    left, right = _neighbours(triangles)
-    a, b, c = (nodes_mm[k] for k in triangles.T)
-    size = np.abs((b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0])
-    inside = inside.copy()
-    last = inside.shape[1] - 1
-    for low in range(last):
-        for here, there in ((left, right), (right, left)):
-            apart = inside[here, low] & ~inside[there, low]
-            apart &= inside[there, low + 1] & ~inside[here, low + 1]
-            one, other = here[apart], there[apart]
-            lower = (size[other] <= size[one]) | (low + 1 == last)
-            inside[other[lower], low] = True
-            inside[one[~lower], low + 1] = True
-    return inside
+    import shapely
+
+    edges, left, right = _neighbours(cells.triangles)
+    seams: list[list[shapely.Geometry]] = []
+    for low, (here, above) in enumerate(pairwise(cells.inside.T)):
+        starts = np.bincount(cells.rim(low)[:, 0], minlength=len(cells.nodes_mm))
+        apart = here[left] & ~here[right] & above[right] & ~above[left]
+        apart |= here[right] & ~here[left] & above[left] & ~above[right]
+        points = shapely.points(cells.nodes_mm[starts > 1])
+        lines = shapely.linestrings(cells.nodes_mm[edges[apart]])
+        seams.append([*points.tolist(), *lines.tolist()])
+    return [*seams, []]
 
 
-def _neighbours(triangles: Ints) -> tuple[Ints, Ints]:
-    """Pairs of triangles that share an edge."""
+def _widened(seam: Sequence[shapely.Geometry], turn: int) -> shapely.Geometry:
+    """Make strips of points and lines, a sliver to either side and more in later turns.
+
+    Equal strips would meet the grid in the same way each time.
+    """
+    import shapely
+
+    width_mm = SLIVER_MM * (1.0 + 0.5 * (turn % _WIDTHS))
+    return shapely.union_all(shapely.buffer(list(seam), width_mm, quad_segs=2))
+
+
+def _neighbours(triangles: Ints) -> tuple[Ints, Ints, Ints]:
+    """Edges (k, 2) that two triangles share, and either triangle."""
     ends = np.vstack([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
     ends.sort(axis=1)
     owner = np.tile(np.arange(len(triangles)), 3)
     order = np.lexsort(ends.T)
     ends, owner = ends[order], owner[order]
     same = np.flatnonzero((ends[1:] == ends[:-1]).all(axis=1))
-    return owner[same], owner[same + 1]
+    return ends[same], owner[same], owner[same + 1]
 
 
 def on_grid(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -145,9 +231,10 @@ def _triangles_mm(
         rings = [np.asarray(cell.exterior.coords)[:-1]]
         rings += [np.asarray(ring.coords)[:-1] for ring in cell.interiors]
         wound = [_wound(ring, left=place == 0) for place, ring in enumerate(rings)]
-        chosen = np.asarray(triangulate(wound), np.int64)
-        corners.append(np.vstack(wound)[chosen])
-        counts.append(len(chosen))
+        found = np.vstack(wound)[np.asarray(triangulate(wound), np.int64)]
+        flat = (found == np.roll(found, 1, axis=1)).all(axis=2).any(axis=1)
+        corners.append(found[~flat])  # rings that touch bring some with a corner twice
+        counts.append(int((~flat).sum()))
     return np.vstack(corners), counts
 
 
