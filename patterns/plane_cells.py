@@ -90,7 +90,7 @@ def cut_cells(regions: Sequence[shapely.Geometry]) -> Cells:
 def without_slivers(regions: Sequence[shapely.Geometry]) -> list[shapely.Geometry]:
     """Make each region follow the next one where their outlines are all but the same.
 
-    The last one stays as it is; no outline moves by more than ``SLIVER_MM``.
+    The last one stays as it is; others move by ``SLIVER_MM`` and a grid step at most.
     """
     import shapely
 
