@@ -1,7 +1,7 @@
 """How far a small opening closes: by the light of one resin, and what is squeezed out.
 
-Looked at along a line from the place of its rim that is nearest to its middle, towards
-that middle.
+Looked at where it is narrowest, along a line from its rim towards its middle, and from
+the opposite side where that is parallel.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 from calib.cure import stack_gain
-from calib.flush_opening import sheet_around
+from calib.flush_opening import is_round, sheet_around
 from calib.flush_outline import RingShape, mitred, shape_of
 from calib.plane_dose import Blur, polygon_dose, sides_of
 from calib.squeeze_insets import CHOICES, EVENNESS, EXTRA_MM, LAYERS
@@ -30,13 +30,15 @@ Array = NDArray[np.float64]
 _BEYOND_MM, _WITHIN_MM, _STEP_MM = 0.7, 0.8, 0.02  # masks are opened by 0.6 at most
 _TINY_DOSE = 1e-12
 _ROOF = 1e-3  # of an inscribed circle
+_SAME_MM = 5e-3
 
 
 @dataclass(frozen=True, kw_only=True)
 class Sight:
-    """A line through an opening: ``places_mm`` (k, 2), ``into_mm`` (k,) from its rim.
+    """Lines into an opening, one from its rim or two from opposite sides of it.
 
-    ``radius_mm`` of the largest circle in the opening, about ``centre_mm``.
+    ``places_mm`` (lines * k, 2), ``into_mm`` (k,) from the rim; ``radius_mm`` of the
+    largest circle in the opening, about ``centre_mm``.
     """
 
     shape: RingShape
@@ -47,23 +49,55 @@ class Sight:
 
     @classmethod
     def of(cls, ring_mm: Array) -> Sight:
-        """Look into an opening (n, 2), the material on its left."""
+        """Look into an opening (n, 2), the material on its left.
+
+        From the middle of the longest side that the largest circle can touch, and from
+        the side beyond where there is one.
+        """
         shape = shape_of(ring_mm)
         opening = shapely.Polygon(ring_mm)
         circle = shapely.maximum_inscribed_circle(opening, tolerance=_ROOF)
         centre = shapely.get_coordinates(circle)[0]
-        middles = shape.points_mm + 0.5 * shape.along * shape.length_mm[:, None]
-        rim = middles[np.argmin(np.hypot(*(middles - centre).T))]
         radius = float(circle.length)
+        rim, centre = _narrowest(shape, opening, centre, radius)
         into = np.arange(-_BEYOND_MM, min(_WITHIN_MM, radius), _STEP_MM)
         inwards = (centre - rim) / np.hypot(*(centre - rim))
+        lines = [rim + into[:, None] * inwards]
+        beyond = centre + radius * inwards
+        if not is_round(ring_mm) and _away(opening, beyond) < _SAME_MM:
+            lines.append(beyond - into[:, None] * inwards)
         return cls(
             shape=shape,
             radius_mm=radius,
             centre_mm=centre,
-            places_mm=rim + into[:, None] * inwards,
+            places_mm=np.concatenate(lines),
             into_mm=into,
         )
+
+
+def _narrowest(
+    shape: RingShape, opening: shapely.Polygon, centre: Array, radius: float
+) -> tuple[Array, Array]:
+    """Where the largest circle touches the longest side, as near its middle as it can.
+
+    And its centre then: along a slot it may be anywhere.
+    """
+    along = np.sum((centre - shape.points_mm) * shape.along, axis=1)
+    along = np.clip(along, 0.0, shape.length_mm)
+    feet = shape.points_mm + along[:, None] * shape.along
+    touching = np.hypot(*(feet - centre).T) < radius + _SAME_MM
+    side = int(np.argmax(np.where(touching, shape.length_mm, 0.0)))
+    middle = shape.points_mm[side] + 0.5 * shape.length_mm[side] * shape.along[side]
+    x, y = shape.along[side]
+    there = middle + radius * np.array([y, -x])
+    within = bool(shapely.contains_xy(opening, *there))
+    if within and _away(opening, there) > radius - _SAME_MM:
+        return middle, there
+    return feet[side], centre
+
+
+def _away(opening: shapely.Polygon, place: Array) -> float:
+    return float(shapely.distance(opening.exterior, shapely.Point(place)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,8 +149,9 @@ class Closing:
 
     def grown_mm(self, dose: Array, layer: int, *, squeezed: bool = True) -> float:
         """How far the opening has closed in a layer of some dose, squeeze included."""
-        level = np.log(np.maximum(dose, _TINY_DOSE))
-        grown = float(np.interp(0.0, -level, self.sight.into_mm))
+        into = self.sight.into_mm
+        levels = np.log(np.maximum(dose, _TINY_DOSE)).reshape(-1, len(into))
+        grown = float(np.mean([np.interp(0.0, -level, into) for level in levels]))
         if not squeezed:
             return grown
         squeezes = (self.resin.squeeze_mm, self.resin.squeeze_second_mm)

@@ -34,6 +34,9 @@ MOST_OPENED_MM = 0.6
 SHORT_MM = 0.15
 """No further than this beyond what a layer would cure without any light from above."""
 
+AT_ONCE_MM = 0.1
+"""No side of an opening's mask lies so much further out than in the layer above."""
+
 MOST_LAYERS = 16
 """Normal layers that are opened above the raised ones, at most."""
 
@@ -41,6 +44,7 @@ _ROUND = 0.01
 _SHEET_MM = 40.0
 _ROUNDS = 10
 _SETTLED_MM = 2e-4
+_LEVEL = 1e-6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -162,15 +166,30 @@ def _side_insets(stack: OpeningStack, shape: RingShape, quantum_mm: Array) -> Ar
         inset = last
         for _ in range(_ROUNDS):
             move = wanted - plane.place_mm(dose_of(inset))
-            found = np.clip(inset + move, -MOST_OPENED_MM, most[layer])
+            found = np.clip(
+                inset + move,
+                -MOST_OPENED_MM,
+                np.minimum(most[layer], last + AT_ONCE_MM),
+            )
             settled = np.max(np.abs(found - inset)) < _SETTLED_MM
             inset = found
             if settled:
                 break
-        inset = np.round(inset / quantum_mm) * quantum_mm
+        inset = whole_mm(inset, quantum_mm, shape)
         insets[layer] = last = inset
         above = ratio * dose_of(inset) + stack.passed * above
     return insets
+
+
+def whole_mm(inset_mm: Array, quantum_mm: Array, shape: RingShape) -> Array:
+    """Round insets (..., sides) to whole quanta, opposite sides a half apart.
+
+    So the width of a slot comes in whole quanta, not in twice as many.
+    """
+    x, y = shape.along[..., 0], shape.along[..., 1]
+    first = (x > _LEVEL) | ((np.abs(x) <= _LEVEL) & (y > 0.0))
+    lean = np.where(first, 0.25, -0.25)
+    return np.asarray(np.round(inset_mm / quantum_mm + lean) * quantum_mm)
 
 
 def sheet_around(points: Array) -> Array:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.flush_opening import MOST_OPENED_MM
+from calib.flush_opening import MOST_OPENED_MM, whole_mm
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -61,7 +61,7 @@ def opened_for_all(
     for layer in range(len(insets_mm) - 1, -1, -1):
         uneven_mm = insets_mm[layer] - np.mean(insets_mm[layer])
         masks = np.minimum(uneven_mm + tried_mm[:, None], most_mm[layer])
-        masks = np.round(masks / quantum_mm) * quantum_mm
+        masks = whole_mm(masks, quantum_mm, closings[0].sight.shape)
         cost = np.zeros(len(fine_mm))
         for closing, above in zip(closings, doses, strict=True):
             lit = [closing.below(above, mask, layer) for mask in masks]
@@ -71,7 +71,7 @@ def opened_for_all(
             )
         best_mm = float(fine_mm[np.argmin(np.round(cost, 12))])
         mask = np.minimum(uneven_mm + best_mm, most_mm[layer])
-        out[layer] = np.round(mask / quantum_mm) * quantum_mm
+        out[layer] = whole_mm(mask, quantum_mm, closings[0].sight.shape)
         doses = [
             closing.below(above, out[layer], layer)
             for closing, above in zip(closings, doses, strict=True)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given
+from hypothesis import strategies as st
 
 from calib.flush_closing import Closing, Sight, opened_further
-from calib.flush_opening import opening_insets_mm
+from calib.flush_opening import opening_insets_mm, whole_mm
 from calib.flush_outline import drawn_in, shape_of
 from calib.flush_plane import ALONG_MM, NECK_MM
 from calib.squeeze_insets import EXTRA_MM
@@ -24,6 +26,25 @@ def closing(ring: np.ndarray, squeeze_mm: float) -> Closing:
     return Closing(
         sight=Sight.of(ring), resin=resins(squeeze_mm=squeeze_mm), setting=SETTING
     )
+
+
+def test_a_slot_is_looked_into_across_its_width_from_both_sides() -> None:
+    sight = Sight.of(SLOT)
+    assert sight.radius_mm == pytest.approx(0.5, abs=0.002)
+    first, second = np.split(sight.places_mm, 2)
+    assert np.abs(sight.places_mm[:, 0]).max() < 0.01  # of a slot 20 mm long
+    assert first == pytest.approx(-second, abs=0.005)
+    hole = Sight.of(HOLE)
+    assert len(hole.places_mm) == len(hole.into_mm)
+
+
+@given(st.floats(-0.6, 0.6), st.sampled_from([0.019, 0.035, 0.05]))
+def test_a_slot_s_width_comes_in_whole_quanta(inset: float, quantum: float) -> None:
+    sides = np.full(4, inset)
+    found = whole_mm(sides, np.full(4, quantum), Sight.of(SLOT).shape)
+    assert found / quantum == pytest.approx(np.round(found / quantum))
+    both = found[0] + found[2], found[1] + found[3]
+    assert both == pytest.approx((2 * inset, 2 * inset), abs=0.5 * quantum + 1e-9)
 
 
 @RINGS
