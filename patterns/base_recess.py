@@ -50,9 +50,11 @@ def recess_of(vertices_mm: Floats, faces: Ints, ring: Ring) -> Recess:
     near = _faces_near(vertices_mm, faces, ring)
     roof = _first_hits(vertices_mm, near, grid)
     places = grid.places(np.arange(len(roof)))
-    inside = contains_xy(Polygon(ring), *places.T) & (roof > _FLOOR_MM)
+    within = contains_xy(Polygon(ring), *places.T)
+    inside = within & (roof > _FLOOR_MM)
     if not inside.any():  # narrower than the rays' distance
         return _recess(ring, area, math.inf, area * _top(vertices_mm))
+    area *= float(inside.sum() / within.sum())  # without what stands in it
     clear = contains_xy(Polygon(ring).buffer(-2 * grid.pitch_mm), *places.T) & inside
     seen = roof[clear] if clear.any() else roof[inside]
     sky = np.isinf(seen)

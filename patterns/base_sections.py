@@ -148,7 +148,9 @@ def polygons(cut: Section) -> list[shapely.Polygon]:
     openings = [Polygon(ring) for ring in cut.openings]
     for ring in cut.outer:
         outer = Polygon(ring)
-        inside = [o for o in openings if outer.contains(o.representative_point())]
+        # an opening that surrounds an island has its middle there, too
+        smaller = [o for o in openings if o.area < outer.area]
+        inside = [o for o in smaller if outer.contains(o.representative_point())]
         for opening in inside:
             outer = outer.difference(opening)
         region = region.union(outer)

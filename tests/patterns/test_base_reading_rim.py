@@ -206,3 +206,27 @@ def test_level_cuts_against_trimesh_and_manifold(name: str, z_mm: float) -> None
         assert sum(part.area for part in polygons(one)) == pytest.approx(area, rel=1e-6)
         assert all(signed_area_mm2(ring) > 0 for ring in one.outer)
         assert all(signed_area_mm2(ring) < 0 for ring in one.openings)
+
+
+def test_a_pillar_in_a_hollow_holds_its_roof_and_takes_its_room() -> None:
+    """The post is nearly as wide as the hollow, so its own middle is the opening's."""
+    from manifold3d import CrossSection, Manifold
+
+    block = Manifold.cube((60.0, 40.0, 5.0), center=True).translate((0, 0, 2.5))
+    hollow = Manifold.cube((12.0, 12.0, 3.0), center=True).translate((0, 0, 1.5))
+    post = CrossSection.circle(5.0, 90).extrude(3.0)
+    body = (block - hollow + post).to_mesh()
+    base = understand(
+        np.asarray(body.vert_properties[:, :3], float),
+        np.asarray(body.tri_verts, np.int64),
+        name="post",
+    )
+    (recess,) = base.recesses
+    left = 144.0 - math.pi * 25.0
+    assert recess.area_mm2 == pytest.approx(left, rel=0.02)
+    assert recess.volume_mm3 == pytest.approx(3.0 * left, rel=0.02)
+    # in the corners, between two walls and the post: r (1 + sqrt 2) + 5 = 6 sqrt 2
+    radius = (6.0 * math.sqrt(2.0) - 5.0) / (1.0 + math.sqrt(2.0))
+    assert recess.roof_span_mm == pytest.approx(2.0 * radius, abs=0.05)
+    cut = sections(base, [1.5])[0]
+    assert sorted(len(part.interiors) for part in polygons(cut)) == [0, 1]
