@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from calib.prediction import Prediction
 
 OPEN_WEIGHT = 0.05
-"""Probability of squeezed-out resin from which it is open: real ones were given 0.2."""
+"""Probability of squeezed-out resin that leaves it open; a real one was given 0.16."""
 
 APART_RATIO = 1.4
 """Exposures so far apart tell light and squeezed-out resin apart."""
